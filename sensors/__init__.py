@@ -1,0 +1,1 @@
+"""The node: from a gauge to a message, kept until the collector has stored it."""

@@ -1,0 +1,1 @@
+"""The command hangtrue-node: the loop sample, spool, publish, rest."""

@@ -1,0 +1,1 @@
+"""Sources: gauges as functions that give samples."""

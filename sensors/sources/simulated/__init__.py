@@ -1,0 +1,1 @@
+"""A simulated door with known truth, independent of the server's mathematics."""

@@ -1,0 +1,1 @@
+"""The service: what receives, keeps, parts and says."""
