@@ -21,10 +21,9 @@ class Pace:
     pack_bytes: int = NODE_BYTES
     pack_records: int = NODE_RECORDS
 
-    @property
-    def most_instants(self) -> int:
-        """No pack holds more instants than records."""
-        return min(self.pack_records, 64)
+    def most_instants(self, channels: int) -> int:
+        """How many instants of so many channels a pack can hold at most."""
+        return max(1, self.pack_records // max(1, channels))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

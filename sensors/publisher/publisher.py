@@ -135,7 +135,6 @@ class Publisher:
             return
         sent = self.flow.in_flight[1]
         self.flow.in_flight = None
-        self.flow.send_at = self.around.monotonic() + self.pace.gap_s
         self.acknowledged += sent.last - sent.first + 1
         if event.reason:
             self.around.say(f"instants {sent.first} to {sent.last} were refused: {event.reason}")
@@ -194,6 +193,7 @@ class Publisher:
         wait_s = min(self.pace.resend_s * 2 ** (tries - 1), self.pace.most_resend_s)
         sent = Sent(first=chosen.first, last=chosen.last, again_at=now + wait_s, tries=tries)
         self.sent.append(sent)
+        self.flow.send_at = now + self.pace.gap_s
         self.flow.in_flight = (self.transport.publish(self.topic("readings"), chosen.payload), sent)
 
     def _choose(self) -> Chosen | None:
@@ -203,7 +203,8 @@ class Publisher:
         alone = any(
             tries >= TRIES_TOGETHER and low <= run[1] <= high for (low, high), tries in self.tries.items()
         )
-        first = run[1] if alone else max(run[0], run[1] - self.pace.most_instants + 1)
+        most = 1 if alone else self.pace.most_instants(len(self.spool.layout_at(run[1])[1]))
+        first = max(run[0], run[1] - most + 1)
         return newest_chunk(
             self.spool.read(first, run[1]),
             self.spool.layout_at,

@@ -49,6 +49,7 @@ def test_weather_wanders_by_the_sd_and_memory_it_was_given() -> None:
     first, later = [row[0].out_temp_c for row in now], [row[60].out_temp_c for row in now]
     whole_sd = (2.2**2 + 0.6**2) ** 0.5
     assert stdev(first) == pytest.approx(whole_sd, rel=0.15)
+    assert stdev(later) == pytest.approx(whole_sd, rel=0.15)
     shared = (2.2**2 * 2.718281828**-1 + 0.6**2) / whole_sd**2
     together = fmean((a - fmean(first)) * (b - fmean(later)) for a, b in zip(first, later, strict=True))
     assert together / (stdev(first) * stdev(later)) == pytest.approx(shared, abs=0.15)

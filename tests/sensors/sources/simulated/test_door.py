@@ -184,7 +184,7 @@ def test_turn_passes_its_limits_on_the_days_of_the_design(years: Years) -> None:
 
 
 def test_rack_can_be_read_from_the_diagonals(years: Years) -> None:
-    """Section 8.3: rack = 0.553953 (falling less rising). Section 14.8's prototype: 0.0023 mm rms, 0.006 at most.
+    """Section 8.3: rack = 0.553953 (falling less rising). Prototype, section 14.8: 0.0023 mm rms, 0.006 most.
 
     Two tubes that wander by 0.003 mm a root year make 0.0041 mm after three years for one sd: rms below
     twice that.
