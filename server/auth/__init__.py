@@ -1,0 +1,1 @@
+"""Who may connect: credentials of nodes, kept as salted hashes."""

@@ -1,0 +1,1 @@
+"""The command hangtrue: arguments in, sentences out."""

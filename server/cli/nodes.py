@@ -1,0 +1,151 @@
+"""Commands about nodes: enrol one and give it its password, list them."""
+
+import json
+from typing import TYPE_CHECKING
+
+import click
+
+from server.cli.opened import opened, said_table, said_time
+from server.config import Settings
+
+if TYPE_CHECKING:
+    from sqlalchemy.orm import Session
+
+    from server.doors.register import NodeEnrolled
+
+
+@click.group()
+def node() -> None:
+    """The small computers at the doors."""
+
+
+@node.command("enrol")
+@click.argument("ref", metavar="SITE/NODE")
+@click.option("--zone", help="Time zone of a new site, such as Europe/London. Else this computer's.")
+@click.option("--plain", is_flag=True, help="Any SenML device: it keeps no journal and gets no answers.")
+@click.option("--channel", "channels", multiple=True, metavar="NAME=UNIT", help="A plain device's channel.")
+@click.pass_obj
+def node_enrol(
+    settings: Settings, ref: str, *, zone: str | None, plain: bool, channels: tuple[str, ...]
+) -> None:
+    """Enrol a node and print, this once, what it needs to publish."""
+    from server.auth.credentials import issue, node_user
+    from server.clock import utc_now
+    from server.database import session_of
+    from server.doors.register import add_channels, enrol_node
+
+    site, name = _split(ref)
+    pairs = _pairs(channels, plain=plain)
+    kind, now = "plain" if plain else "tracked", utc_now()
+    with opened(settings) as engine, session_of(engine) as session:
+        made = enrol_node(session, site, name, kind=kind, zone=_zone(session, site, zone, settings), now=now)
+        add_channels(session, made, pairs, now)
+        user = node_user(site, name, 1)
+        password = issue(session, node_id=made.id, user=user, role="node", generation=1, now=now)
+    if plain:
+        click.echo(f"topic     hangtrue/v1/{site}/{name}/readings")
+    else:
+        click.echo(_line(settings, (site, name), password))
+    click.echo(f"user      {user}\npassword  {password}")
+    click.echo("This is shown once: only a hash of the password is kept.", err=True)
+
+
+@node.command("list")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+@click.pass_obj
+def node_list(settings: Settings, *, as_json: bool) -> None:
+    """The nodes that are enrolled, when each was heard, and what waits in it."""
+    from server.database import session_of
+    from server.doors.register import list_nodes
+
+    with opened(settings) as engine, session_of(engine) as session:
+        nodes = list_nodes(session)
+    if as_json:
+        click.echo(json.dumps([_facts(one) for one in nodes], ensure_ascii=False, indent=2))
+    elif not nodes:
+        click.echo("No node is enrolled yet: hangtrue node enrol SITE/NODE")
+    else:
+        head = ["node", "kind", "doors", "gauges", "last heard", "waiting"]
+        click.echo(said_table(head, [_row(one) for one in nodes]))
+
+
+def _split(ref: str) -> tuple[str, str]:
+    from server.errors import SettingsError
+
+    site, slash, name = ref.partition("/")
+    if not slash:
+        raise SettingsError("enrol a node", "SITE/NODE, such as saltmarsh-yard/north", f"{ref!r:.40}")
+    return site, name
+
+
+def _pairs(channels: tuple[str, ...], *, plain: bool) -> list[tuple[str, str]]:
+    from server.errors import SettingsError
+
+    if plain and not channels:
+        raise SettingsError("enrol a plain device", "its channels: --channel NAME=UNIT for each", "none")
+    if channels and not plain:
+        needed = "no --channel: its gauges come with the door's file (hangtrue door add)"
+        raise SettingsError("enrol a node", needed, f"{channels[0]!r:.40}")
+    pairs = [channel.rpartition("=") for channel in channels]
+    for (name, sign, unit), channel in zip(pairs, channels, strict=True):
+        if not (name and sign and unit):
+            raise SettingsError("enrol a channel", "NAME=UNIT, such as air=%RH", f"{channel!r:.40}")
+    return [(name, unit) for name, _, unit in pairs]
+
+
+def _zone(session: "Session", site: str, zone: str | None, settings: Settings) -> str | None:
+    from zoneinfo import ZoneInfoNotFoundError
+
+    from tzlocal import get_localzone_name
+
+    from server.doors.register import zone_of
+    from server.errors import SettingsError
+
+    if zone is not None or zone_of(session, site) is not None:
+        return zone
+    if settings.zone is not None:
+        return settings.zone
+    try:
+        return get_localzone_name()
+    except ZoneInfoNotFoundError:
+        raise SettingsError(f"enrol a node of {site}", "--zone, such as Europe/London", "none here") from None
+
+
+def _line(settings: Settings, names: tuple[str, str], password: str) -> str:
+    from server.auth.enrolment import Enrolment, enrolment_line
+
+    bind = settings.intake_bind
+    site, name = names
+    return enrolment_line(
+        Enrolment(host=bind.host, port=bind.port, site=site, node=name, generation=1, password=password)
+    )
+
+
+def _waiting(status: str | None) -> int | None:
+    """How many instants wait in a node, as it said last; None when it has not said."""
+    try:
+        told = json.loads(status or "null")
+    except ValueError:
+        return None
+    waiting = told.get("pend") if isinstance(told, dict) else None
+    return waiting if isinstance(waiting, int) else None
+
+
+def _row(one: "NodeEnrolled") -> list[str]:
+    waiting = _waiting(one.status)
+    doors = ", ".join(one.doors) or "-"
+    shown = "-" if waiting is None else str(waiting)
+    return [one.ref, one.kind, doors, str(len(one.channels)), said_time(one.last_heard_ms), shown]
+
+
+def _facts(one: "NodeEnrolled") -> dict[str, object]:
+    return {
+        "node": one.ref,
+        "kind": one.kind,
+        "zone": one.zone,
+        "enrolled": one.enrolled.isoformat(),
+        "doors": list(one.doors),
+        "channels": [{"name": channel.name, "unit": channel.unit} for channel in one.channels],
+        "last_heard_ms": one.last_heard_ms,
+        "waiting": _waiting(one.status),
+    }

@@ -1,0 +1,1 @@
+"""Doors: as built and hung, with their gauges, nodes and marks."""

@@ -1,0 +1,1 @@
+"""Timber: air to moisture, moisture to movement; pure, with its own published tables."""

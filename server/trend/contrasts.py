@@ -1,0 +1,94 @@
+"""What a solved series says of any sum of its states and coefficients, with the error of it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from server.trend.likelihood import Solved
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contrasts:
+    """Means of shape (any,) and what their errors are made of."""
+
+    mean: FloatArray
+    states_share: FloatArray
+    """c' Omega^-1 c of each: the variance that the states alone leave."""
+    leverage: FloatArray
+    """How each rests on the columns' coefficients, shape (columns, any)."""
+    covariance: FloatArray
+    """Of the coefficients, shape (columns, columns)."""
+
+    def standard_errors(self) -> FloatArray:
+        """Standard error of each."""
+        shared = np.einsum("ij,ij->j", self.leverage, self.covariance @ self.leverage)
+        return np.asarray(np.sqrt(self.states_share + shared))
+
+    def standard_errors_knowing(self, known: BoolArray) -> FloatArray:
+        """Standard error of each, had the coefficients of the columns `known` been known."""
+        precision = np.linalg.inv(self.covariance)[np.ix_(~known, ~known)]
+        left = self.leverage[~known]
+        shared = np.einsum("ij,ij->j", left, np.linalg.solve(precision, left))
+        return np.asarray(np.sqrt(self.states_share + shared))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LastDay:
+    """Joint posterior of the last day's states and of the coefficients: what a night's update starts from."""
+
+    mean: FloatArray
+    covariance: FloatArray
+
+
+def contrasted(fit: Solved, of_states: FloatArray, of_columns: FloatArray) -> Contrasts:
+    """Contrasts of_states' alpha + of_columns' beta.
+
+    of_states: shape (days x states, any), day by day; of_columns: (columns, any).
+    """
+    gain = fit.factor.states_from(of_states)
+    seen = fit.factor.gather(gain) * (fit.factor.observed / fit.factor.model.noise.white**2)[:, None]
+    return Contrasts(
+        mean=seen.T @ fit.residual + of_columns.T @ fit.coefficients,
+        states_share=np.einsum("ij,ij->j", of_states, gain),
+        leverage=of_columns - fit.columns.T @ seen,
+        covariance=fit.covariance,
+    )
+
+
+def lasting_contrasts(
+    fit: Solved, *, upto: NDArray[np.int64], reference: FloatArray, of_columns: FloatArray
+) -> Contrasts:
+    """The sum of slopes before each place in `upto`, less their mean before the days that `reference` weighs.
+
+    upto: places (0 to days - 1), shape (any,); reference: weights of shape (days,) that add up to 1;
+    of_columns: (columns, any).
+    """
+    model = fit.factor.model
+    place = np.arange(reference.size)
+    # A mean of sums before weighed days counts each slope by the weight of the days after it.
+    counted_off = reference.sum() - np.cumsum(reference)
+    weight = (place[:, None] < upto[None, :]) - counted_off[:, None]
+    # Column by column, as the solver wants it: half the time for many days asked.
+    of_states = np.zeros((reference.size * model.states, upto.size), order="F")
+    of_states[1 :: model.states] = model.step_years * weight
+    return contrasted(fit, of_states, of_columns)
+
+
+def last_day(fit: Solved) -> LastDay:
+    """Joint posterior of (states of the last day, coefficients)."""
+    p = fit.factor.model.states
+    unit = np.zeros((fit.residual.size * p, p))
+    unit[-p:] = np.eye(p)
+    gain = fit.factor.states_from(unit)
+    seen = fit.factor.gather(gain) * (fit.factor.observed / fit.factor.model.noise.white**2)[:, None]
+    by_columns = seen.T @ fit.columns
+    crossed = -by_columns @ fit.covariance
+    alone = unit.T @ gain + by_columns @ fit.covariance @ by_columns.T
+    return LastDay(
+        mean=np.concatenate([seen.T @ fit.residual, fit.coefficients]),
+        covariance=np.block([[alone, crossed], [crossed.T, fit.covariance]]),
+    )

@@ -1,0 +1,87 @@
+"""The columns: centred, dated, each in its part."""
+
+import numpy as np
+import pytest
+
+from server.timber.slab import Cell, mean_moisture_pct
+from server.trend.climate import Climate, whole_climate
+from server.trend.columns import SEASON, Columns, made_columns, nearest_cell
+from tests.trend.records import air, without
+
+DAYS = 800
+
+
+def climate(*gaps: tuple[int, int]) -> Climate:
+    temp_c, rh_pct = air(DAYS)
+    whole = whole_climate(np.arange(DAYS), without(temp_c, *gaps), without(rh_pct, *gaps))
+    assert whole is not None
+    return whole
+
+
+def columns(*gaps: tuple[int, int], steps: tuple[int, ...] = ()) -> Columns:
+    return made_columns(np.arange(DAYS), climate(*gaps), nearest_cell(Cell(tau_days=60.0, biot=1.5)), steps)
+
+
+def column(made: Columns, name: str) -> np.ndarray:
+    return made.values[:, made.names.index(name)]
+
+
+def test_the_usual_cell_is_of_the_grid() -> None:
+    """The 9th of 16 time constants spaced evenly in the logarithm from 8 to 320 days."""
+    cell = nearest_cell(Cell(tau_days=60.0, biot=1.5))
+    assert cell.tau_days == pytest.approx(8 * 40 ** (8 / 15))
+    assert cell.biot == 1.5
+
+
+def test_moisture_columns_are_centred_on_what_is_kept() -> None:
+    made = columns()
+    for name in (*SEASON[:4], "temperature"):
+        assert column(made, name).mean() == pytest.approx(0.0, abs=1e-10)
+    assert column(made, "moisture") + made.means.moisture_pct == pytest.approx(made.moisture_pct)
+
+
+def test_slower_slab_is_the_growth_with_the_time_constant() -> None:
+    made, whole = columns(), climate()
+    tau = 8 * 40 ** (8 / 15)
+    cells = (Cell(tau_days=tau * 0.99, biot=1.5), Cell(tau_days=tau * 1.01, biot=1.5))
+    quick, slow = mean_moisture_pct(whole.emc_pct, whole.temp_c, cells).T
+    exact = (slow - quick) / np.log(1.01 / 0.99)
+    assert column(made, "slower_slab") == pytest.approx(exact - exact.mean(), abs=0.1 * np.abs(exact).max())
+
+
+@pytest.mark.parametrize(
+    ("name", "day", "value"),
+    [
+        ("creep", 30, np.log(2)),
+        ("hanging", 40, np.exp(-1)),
+        ("year_cos", 0, 1.0),
+        ("gap@320", 319, 0.0),
+        ("gap@320", 320, 1.0),
+        ("gap@320", 360, np.exp(-1)),
+        ("step@500", 499, 0.0),
+        ("step@500", 500, 1.0),
+    ],
+)
+def test_dated_columns(name: str, day: int, value: float) -> None:
+    assert column(columns((300, 320), steps=(500,)), name)[day] == pytest.approx(value)
+
+
+@pytest.mark.parametrize(
+    ("name", "part", "prior_sd"),
+    [
+        ("moisture", "moisture", 0.30),
+        ("slower_slab", "moisture", 0.04),
+        ("skin", "moisture", 0.02),
+        ("square", "moisture", 0.012),
+        ("year_sin", "moisture", 0.015),
+        ("creep", "secular", 0.06),
+        ("hanging", "transient", 0.30),
+        ("temperature", "temperature", 0.005),
+        ("gap@320", "transient", 0.15),
+        ("step@500", "steps", 3.0),
+    ],
+)
+def test_each_column_has_its_part_and_prior(name: str, part: str, prior_sd: float) -> None:
+    made = columns((300, 320), steps=(500,))
+    place = made.names.index(name)
+    assert (made.parts[place], made.prior_sd[place]) == (part, prior_sd)
