@@ -19,7 +19,8 @@ class Slab:
     """A leaf with both faces alike. `biot` None is bare wood; `q_over_r_k` how warmth speeds it, in kelvin.
 
     `d20_mm2_per_day` and `biot` are priors, to be fitted. The film is taken to share the wood's temperature
-    factor, so that the modes stay the same. Raises OutOfRangeError for a figure that is not above 0.
+    factor, so that the modes stay the same. In unlike airs the mean follows the mean of the two, as long as
+    both finishes are alike. Raises OutOfRangeError for a figure that is not above 0.
     """
 
     half_thickness_mm: float
@@ -111,14 +112,15 @@ def dtheta(slab: Slab, temp_c: ArrayLike, days: ArrayLike = 1.0) -> FloatArray:
 @cache
 def mode_roots(biot: float | None, count: int) -> FloatArray:
     """Roots b of b tan b = Bi, the bare sheet's being (n - 1/2) pi. Source: Crank (1975), 4.3.6."""
-    return _frozen((np.arange(count) + 0.5) * np.pi if biot is None else roots(biot, count))
+    bare = np.asarray((np.arange(count) + 0.5) * np.pi, dtype=np.float64)
+    return _frozen(bare if biot is None else roots(biot, count))
 
 
 @cache
 def mode_weights(biot: float | None, count: int) -> FloatArray:
     """Share of each mode in the mean; over all modes they add up to 1."""
     mu = mode_roots(biot, count)
-    return _frozen(2 / mu**2 if biot is None else weights(biot, mu))
+    return _frozen(np.multiply(2.0, mu**-2) if biot is None else weights(biot, mu))
 
 
 def _rates(slab: Slab) -> FloatArray:

@@ -7,8 +7,8 @@ from functools import cache
 from typing import Literal
 
 from server.errors import OutOfRangeError
-from server.timber.refusals import MissingPropertyError
 from server.timber.published import rows
+from server.timber.refusals import MissingPropertyError
 
 MEE_SOURCES = {
     "WH16-3": "Wood Handbook FPL-GTR-190 (2010), table 16-3",

@@ -21,7 +21,7 @@ class Followed:
     """Mean moisture of each day and what is to be said of it; arrays of shape (days,).
 
     `bridged`: days without air were bridged to reach this one. `restart`: the silence was too long, so the
-    leaf starts anew here. `settling`: over 5 % of the start is left; `start_left` is how much, NaN with no day.
+    leaf starts anew here. `settling`: over 5 % of the start is left; `start_left`: how much.
     """
 
     mean_pct: FloatArray
@@ -56,7 +56,7 @@ def follow(
         gap = float(length[walk.last + 1 : day].sum()) if walk.last >= 0 else 0.0
         if walk.last < 0 or gap > LONGEST_BRIDGE_DAYS:
             first = walk.last < 0
-            mine = start_pct if first and start_pct is not None else _first_air(air, good, day)
+            mine = start_pct if first and start_pct is not None else _first_air(air[day:], good[day:])
             walk.begin(mine)
             result.restart[day] = not first
         elif gap > 0:
@@ -90,9 +90,8 @@ class _Walk:
         return float(self.modes @ self.share + self.rest * air_pct)
 
 
-def _first_air(air: FloatArray, good: BoolArray, day: int) -> float:
-    window = slice(day, day + SPIN_UP_DAYS)
-    return float(air[window][good[window]].mean())
+def _first_air(air: FloatArray, good: BoolArray) -> float:
+    return float(air[:SPIN_UP_DAYS][good[:SPIN_UP_DAYS]].mean())
 
 
 def _empty(size: int) -> Followed:

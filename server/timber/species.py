@@ -7,8 +7,8 @@ from functools import cache
 from typing import Literal
 
 from server.errors import OutOfRangeError
-from server.timber.refusals import MissingPropertyError, UnknownSpeciesError
 from server.timber.published import rows
+from server.timber.refusals import MissingPropertyError, UnknownSpeciesError
 
 Origin = Literal["default", "user", "derived"]
 

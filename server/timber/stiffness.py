@@ -4,8 +4,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from server.errors import OutOfRangeError
-from server.timber.refusals import MissingPropertyError
 from server.timber.published import rows
+from server.timber.refusals import MissingPropertyError
 
 TESTED_FROM_PCT = 6.0
 SERVICE_CLASSES = (1, 2, 3)

@@ -1,15 +1,30 @@
 """Sorption against Wood Handbook FPL-GTR-190 (2010), table 4-2, printed to 0.1 % moisture content."""
 
 import csv
+import json
+from importlib.util import find_spec
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from server.errors import OutOfRangeError
-from server.timber.sorption import air_flags, emc_pct
+from server.timber.sorption import (
+    air_flags,
+    daily_emc_pct,
+    dew_flags,
+    emc_pct,
+    rh_for_emc,
+    rh_from_dew_point_pct,
+    saturation_pa,
+)
+from tests.refusals import refuses
 
 TABLE = Path(__file__).parents[1] / "published" / "emc_table.csv"
+CASES: dict[str, Any] = json.loads((TABLE.parent / "timber.json").read_text("utf-8"))
 WORST_MISFIT_PCT = 0.06  # 0.05 from the last printed digit, the rest from degrees F rounded to C
 
 
@@ -87,3 +102,119 @@ def test_refuses_a_single_reading_out_of_range(temp_c: float, rh_pct: float, sen
     with pytest.raises(OutOfRangeError) as caught:
         emc_pct(temp_c, rh_pct)
     assert str(caught.value) == sentence
+
+
+@pytest.mark.parametrize("point", CASES["emc"]["points"], ids=str)
+def test_moisture_worked_in_thirty_digits(point: dict[str, float]) -> None:
+    assert float(emc_pct(point["t"], point["rh"])) == pytest.approx(point["emc"], abs=1e-6)
+
+
+@pytest.mark.parametrize("point", CASES["rh_for_emc"]["points"], ids=str)
+def test_humidity_for_a_moisture(point: dict[str, float]) -> None:
+    assert rh_for_emc(point["t"], point["emc"]) == pytest.approx(point["rh"], abs=1e-5)
+
+
+@given(st.floats(-20, 60), st.floats(0, 100))
+def test_humidity_and_moisture_undo_one_another(temp_c: float, rh_pct: float) -> None:
+    assert rh_for_emc(temp_c, float(emc_pct(temp_c, rh_pct))) == pytest.approx(rh_pct, abs=1e-6)
+
+
+@pytest.mark.parametrize(("mc_pct", "came"), [(-0.1, "-0.1"), (28.9, "28.9")])
+def test_refuses_a_moisture_that_no_air_gives(mc_pct: float, came: str) -> None:
+    with refuses(OutOfRangeError, asked="at 20 C", needed="0 to 28.84 %", came=came):
+        rh_for_emc(20, mc_pct)
+
+
+AIRS = [(20.0, 10.0), (30.0, 29.9), (5.0, 0.5), (60.0, 12.0), (0.5, 0.1)]
+
+
+@pytest.mark.parametrize(("temp_c", "dew_c"), AIRS)
+def test_dew_point_as_the_reference_library(temp_c: float, dew_c: float) -> None:
+    """Psychrolib 2.5 (ASHRAE Handbook of Fundamentals 2017), SI; above 0.01 C both are over water."""
+    psychrolib = pytest.importorskip("psychrolib")
+    psychrolib.SetUnitSystem(psychrolib.SI)
+    wanted = 100 * psychrolib.GetRelHumFromTDewPoint(temp_c, dew_c)
+    assert float(rh_from_dew_point_pct(temp_c, dew_c)) == pytest.approx(wanted, abs=1e-9)
+
+
+@pytest.mark.parametrize("temp_c", [-35.0, -10.0, -0.5])
+def test_ice_as_the_reference_library(temp_c: float) -> None:
+    """Psychrolib's pressure below 0.01 C is over ice; over water it is higher."""
+    psychrolib = pytest.importorskip("psychrolib")
+    psychrolib.SetUnitSystem(psychrolib.SI)
+    ice = float(saturation_pa(temp_c, over="ice"))
+    assert ice == pytest.approx(psychrolib.GetSatVapPres(temp_c), rel=1e-9)
+    assert float(saturation_pa(temp_c)) > ice
+
+
+def test_dew_point_by_hand() -> None:
+    assert float(rh_from_dew_point_pct(20, 10)) == pytest.approx(52.505, abs=0.02)
+
+
+def test_frost_is_read_over_ice_only_when_asked() -> None:
+    over_water, over_ice = (float(rh_from_dew_point_pct(5, -10, over=over)) for over in ("water", "ice"))
+    assert over_ice / over_water == pytest.approx(float(saturation_pa(-10, over="ice") / saturation_pa(-10)))
+    assert float(rh_from_dew_point_pct(5, 2, over="ice")) == float(rh_from_dew_point_pct(5, 2))
+
+
+def test_dew_a_little_above_its_air_is_saturated_air() -> None:
+    temp, dew = [20.0, 20.0, 20.0, np.nan], [20.4, 20.6, 12.0, 12.0]
+    rh = rh_from_dew_point_pct(temp, dew)
+    assert rh[0] == 100.0
+    assert np.isnan(rh).tolist() == [False, True, False, True]
+    assert dew_flags(temp, dew).saturated.tolist() == [True, False, False, False]
+    assert dew_flags(temp, dew).refused.tolist() == [False, True, False, False]
+    with refuses(OutOfRangeError, asked="dew point", needed="0.5 K above", came="20.6 in air of 20"):
+        rh_from_dew_point_pct(20, 20.6)
+
+
+def test_day_needs_twelve_samples_over_eighteen_hours() -> None:
+    pct = daily_emc_pct([20, 20, 20, np.nan], 65, samples=[12, 11, 24, 24], covered_h=[18, 24, 17.9, 24])
+    assert np.isnan(pct).tolist() == [False, True, True, True]
+    assert pct[0] == pytest.approx(11.996267, abs=1e-6)
+
+
+MONTHS = ["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"]
+Hours = tuple[np.ndarray[Any, Any], ...]
+
+
+@pytest.fixture(scope="module")
+def greensboro() -> Hours:
+    """Day of the year, month, air and humidity of each hour of a typical year, as the file writes them."""
+    if (found := find_spec("pvlib")) is None or found.origin is None:
+        pytest.skip("pip install pvlib to read its typical years")
+    path = Path(found.origin).with_name("data") / "723170TYA.CSV"
+    hours = list(csv.DictReader(path.read_text("utf-8").splitlines()[1:]))
+    month = np.array([int(hour["Date (MM/DD/YYYY)"][:2]) for hour in hours])
+    number = [[float(hour[name]) for hour in hours] for name in ("Dry-bulb (C)", "RHum (%)")]
+    return np.arange(len(hours)) // 24, month, *(np.array(column) for column in number)
+
+
+def outdoor(basis: str) -> list[float]:
+    text = (TABLE.parent / "emc_outdoor.csv").read_text("utf-8").splitlines()
+    found = [
+        row
+        for row in csv.DictReader(line for line in text if not line.startswith("#"))
+        if row["place"].startswith("Greensboro") and row["basis"].startswith(basis)
+    ]
+    assert found[0]["provenance"] == "recomputed"
+    return [float(found[0][month]) for month in MONTHS]
+
+
+def test_moisture_of_monthly_means(greensboro: Hours) -> None:
+    """Typical year of Greensboro NC from pvlib; the hour that ends a month falls into the next one."""
+    _, month, temp, rh = greensboro
+    later = np.append(month[1:], 1)
+    ends = np.where(np.arange(month.size) % 24 == 23, later, month)
+    means = [(temp[ends == m].mean(), rh[ends == m].mean()) for m in range(1, 13)]
+    wanted = outdoor("EMC of monthly mean T and RH, hour 24:00")
+    assert [float(emc_pct(*mean)) for mean in means] == pytest.approx(wanted, abs=0.01)
+
+
+def test_moisture_of_daily_means_is_what_the_product_takes(greensboro: Hours) -> None:
+    """It differs from the month's own mean by up to 1.1 % MC: the bases are not to be mixed."""
+    day, month, temp, rh = greensboro
+    mean = [np.bincount(day, column) / 24 for column in (temp, rh)]
+    daily = daily_emc_pct(mean[0], mean[1], samples=24, covered_h=24.0)
+    by_month = [daily[month[::24] == m].mean() for m in range(1, 13)]
+    assert by_month == pytest.approx(outdoor("mean over days"), abs=0.01)

@@ -1,0 +1,1 @@
+"""The pages that a maker reads, and the same facts as data."""

@@ -1,0 +1,245 @@
+"""The page of one door: how far it is down, how much of that stays, whether it grows, how much is left."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from flask import Blueprint, Response, abort, jsonify, render_template
+
+from dashboards.figures import drawing, live, stills
+from dashboards.figures.drawing import Bar, Elevation, GaugeSeen, Leaf, RailSeen
+from dashboards.figures.geometry import Still
+from dashboards.figures.weeks import Round, Weeks, rounds, weekly
+from dashboards.pages import dates, telling, words
+from dashboards.pages.facts import DoorFacts, Spent
+from dashboards.pages.log import log_of
+from dashboards.pages.ours import facts_of, ours, sheet
+from dashboards.pages.telling import BarWords
+from server.alerts import ledger
+from server.database import Session
+from server.doors import marks, register
+
+pages = Blueprint("door", __name__)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrawnBar:
+    """A limit bar and its words."""
+
+    bar: Bar
+    words: BarWords
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trend:
+    """The trend as first drawn, with its words."""
+
+    still: Still
+    label: str
+    caption: str
+    is_parted: bool
+    head: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoundDrawn:
+    """The season's round as first drawn, with its caption."""
+
+    still: Still
+    caption: str
+
+
+@pages.get("/doors/<site>/<name>")
+def door(site: str, name: str) -> str:
+    """What a keeper sees first: the answer, then the drawing it rests on."""
+    with ours().sessions() as session:
+        facts = facts_of_name(session, site, name)
+        log = log_of(facts, marks.marks_of(session, facts.door.id))
+        title = facts.door.shown
+        frame = sheet(session, title=title, nav="doors", heard=[facts.door])
+    is_now = facts.state != "not_heard"  # the last values are not shown as if they were now
+    return render_template(
+        "door.html",
+        sheet=frame,
+        facts=facts,
+        lead=telling.lead(facts),
+        second=telling.second(facts),
+        notes=telling.notes(facts),
+        since_hung=telling.SINCE_HUNG,
+        pencilled=telling.pencilled(facts),
+        line=telling.line_words(facts.main) if facts.main else "hung line",
+        elevation=elevation(facts),
+        bars=[_bar(one) for one in (facts.leaf, facts.worst) if one and is_now],
+        trend=trend(facts),
+        season=season(facts) if is_now else None,
+        joints=[telling.joint_row(one) for one in facts.joints] if is_now else [],
+        joints_caption=telling.joints_caption(facts.joints, facts),
+        as_built=telling.as_built(facts),
+        log=log,
+    )
+
+
+@pages.get("/figures/<site>/<name>/trend.json")
+def trend_data(site: str, name: str) -> Response:
+    """The live trend."""
+    with ours().sessions() as session:
+        facts = facts_of_name(session, site, name)
+    weeks = weeks_of(facts)
+    if weeks is None:
+        abort(404)
+    said = figure_words(facts)
+    return jsonify(live.trend(weeks, stills.depth_of(weeks, said.limit_mm), said))
+
+
+@pages.get("/figures/<site>/<name>/round.json")
+def round_data(site: str, name: str) -> Response:
+    """The live season's round."""
+    with ours().sessions() as session:
+        facts = facts_of_name(session, site, name)
+    told = rounds_of(facts)
+    if not told:
+        abort(404)
+    return jsonify(live.season_round(told, lambda day: dates.long_date(dates.day_date(day))))
+
+
+def facts_of_name(session: Session, site: str, name: str) -> DoorFacts:
+    """Facts of the door of that name. Raises UnknownDoorError."""
+    found = register.find_door(session, f"{site}/{name}")
+    return facts_of(session, found, list(ledger.standing(session)), ours().clock())
+
+
+def elevation(facts: DoorFacts) -> Elevation:
+    """The leaf to scale, out of true as its droop has it; square while nothing is told."""
+    main = facts.main
+    shown = main.split if main else None
+    now = None if main is None or main.word("line") == "none" else main.number("now")
+    stays, back = (shown.stays, shown.back) if shown else (0.0, round(now or 0.0, 2))
+    return drawing.elevation(_leaf(facts), stays_mm=stays, back_mm=back)
+
+
+def weeks_of(facts: DoorFacts) -> Weeks | None:
+    """Weekly means of the corner, None while there is no line to count from or nothing heard."""
+    main = facts.main
+    parts = main.shown_parts if main and main.word("line") not in (None, "none") else None
+    return weekly(parts) if parts is not None and np.isfinite(parts.seen).any() else None
+
+
+def rounds_of(facts: DoorFacts) -> tuple[Round, ...]:
+    """The season's rounds, none while season and set are not told apart."""
+    main = facts.main
+    parts = main.shown_parts if main and main.is_told else None
+    return rounds(parts) if parts is not None else ()
+
+
+def figure_words(facts: DoorFacts) -> stills.Words:
+    """What is written in the trend."""
+    limit = facts.leaf.limit if facts.leaf else None
+    quiet, today = None, None
+    if facts.state == "not_heard" and facts.heard:
+        quiet = f"not heard since {dates.local_date(facts.heard, facts.zone)}"
+        today = float(dates.day_number(facts.now))
+    name = telling.line_words(facts.main) if facts.main else "hung line"
+    kept = "leaf meets the frame" if not facts.at_gauge else "limit"
+    return stills.Words(
+        limit_mm=limit,
+        limit=f"{kept}, {words.number(limit)}" if limit else "",
+        line=name,
+        quiet=quiet,
+        today=today,
+    )
+
+
+def trend(facts: DoorFacts) -> Trend | None:
+    """The trend as first drawn."""
+    weeks = weeks_of(facts)
+    if weeks is None:
+        return None
+    said = figure_words(facts)
+    depth = stills.depth_of(weeks, said.limit_mm)
+    what = "Droop at the gauge" if facts.at_gauge else "Corner droop"
+    hung = dates.month(dates.day_date(int(weeks.day[0])))
+    name = words.isolated(facts.door.shown)
+    parted = telling.lead(facts)
+    return Trend(
+        still=stills.trend(weeks, depth, said),
+        label=f"{what} of {name} in mm below the {said.line}, from {hung}. {parted}",
+        caption=_caption(weeks, depth, said),
+        is_parted=weeks.is_parted,
+        head=f"{what} {'since it was hung' if weeks.is_parted else 'so far'}",
+    )
+
+
+def season(facts: DoorFacts) -> RoundDrawn | None:
+    """The season's round as first drawn."""
+    told = rounds_of(facts)
+    if not told or facts.main is None:
+        return None
+    lag = facts.main.number("lag_days")
+    follows = (
+        f" The wood follows the air by about {lag:.0f}{words.NBSP}days."
+        if lag is not None and lag >= 1
+        else ""
+    )
+    years = (
+        "Each round is one year, the strongest is the last twelve months."
+        if len(told) > 1
+        else "One year’s round."
+    )
+    lie = " Rounds that lie on each other say that what comes back has not changed." if len(told) > 1 else ""
+    return RoundDrawn(still=stills.season_round(told), caption=f"{years}{follows}{lie}")
+
+
+def _bar(spent: Spent) -> DrawnBar:
+    return DrawnBar(bar=drawing.bar(spent.stays, spent.season, spent.limit), words=telling.bar_words(spent))
+
+
+def _caption(weeks: Weeks, depth: stills.Depth, said: stills.Words) -> str:
+    if not weeks.is_parted:
+        return (
+            "Measured only, nothing parted yet. A new leaf often moves more in its first months "
+            "than in any year after (common practice, no source)."
+        )
+    kept = "What is left under the red line when the blue is taken away is what stays."
+    if said.limit_mm is not None and not depth.shows_limit:
+        return f"{kept} The limit, {words.measure(said.limit_mm, 'mm')}, lies below this drawing."
+    return kept
+
+
+def _leaf(facts: DoorFacts) -> Leaf:
+    built = facts.door.built
+    lost = facts.state == "not_heard"
+    doubted = {alert.about.rpartition("/")[2] for alert in facts.standing if alert.topic == "gauge"}
+    axes = {rail.name: rail.axis_mm for rail in built.rails}
+    gauges = []
+    for gauge in built.gauges:
+        place = gauge_place(gauge.kind, gauge.station_mm, gauge.joint, facts, axes)
+        if place:
+            gone = lost or gauge.channel.rpartition("/")[2] in doubted
+            gauges.append(GaugeSeen(x_mm=place[0], y_mm=place[1], is_lost=gone))
+    return Leaf(
+        width_mm=built.width_mm,
+        height_mm=built.height_mm,
+        stile_mm=built.stile_mm,
+        rails=[RailSeen(axis_mm=rail.axis_mm, depth_mm=rail.depth_mm) for rail in built.rails],
+        hinges_mm=[hinge.y_mm for hinge in built.hinges],
+        gauges=gauges,
+    )
+
+
+def gauge_place(
+    kind: str, station: tuple[float, ...], joint: str | None, facts: DoorFacts, axes: dict[str, float]
+) -> tuple[float, float] | None:
+    """Where a gauge is drawn, from the hinge edge and the foot; None for one that is not on the leaf."""
+    built = facts.door.built
+    wide, high = built.width_mm, built.height_mm
+    if kind == "droop":
+        return wide - 55, 60
+    if kind == "shoulder" and joint and station:
+        rail, _, end = joint.rpartition("-")
+        return (built.stile_mm if end == "hinge" else wide - built.stile_mm), axes.get(
+            rail, high / 2
+        ) + station[0]
+    edges = {"head": (0, high - 40), "sill": (0, 40), "hinge": (40, 0), "latch": (wide - 40, 0)}
+    if kind in edges and station:
+        x, y = edges[kind]
+        return (station[0], y) if kind in ("head", "sill") else (x, station[0])
+    return None

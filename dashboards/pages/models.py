@@ -1,0 +1,114 @@
+"""What the API takes and gives, as models; its description is made from these same models."""
+
+from datetime import datetime
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+State = Literal["open", "opening", "taking_a_set", "not_heard", "seasonal", "settling", "true"]
+Number = Annotated[float, Field(allow_inf_nan=False)]
+
+
+class Model(BaseModel):
+    """A closed model: nothing unknown, nothing coerced, no NaN."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
+
+
+class SeriesOut(Model):
+    """One movement: what stays and what comes back, from the hung line, and the rate with its interval."""
+
+    key: str = Field(description="droop, rack, turn:lock-hinge, opening:lock-hinge, gap:… or gauge:…")
+    unit: str = Field(description="mm or mrad; rates are this unit a year")
+    status: Literal["refused", "provisional", "served"]
+    why_refused: Literal["year", "season", "wide", "kit", "other"] | None
+    rate_per_year: Number | None
+    rate_low_per_year: Number | None
+    rate_high_per_year: Number | None
+    now: Number | None
+    stays: Number | None
+    stays_low: Number | None
+    stays_high: Number | None
+    comes_back: Number | None
+    swing_year: Number | None
+    limit: Number | None
+    line: str | None = Field(description="none, first (provisional) or hung")
+
+
+class DoorOut(Model):
+    """A door and what is said of it."""
+
+    ref: str
+    site: str
+    name: str
+    shown: str
+    zone: str
+    hung: datetime
+    last_heard: datetime | None
+    state: State
+    state_word: str
+    state_since: datetime | None
+    say: str
+    quiet: str
+
+
+class DoorWholeOut(DoorOut):
+    """A door with its sentences, its series and its channels."""
+
+    lead: str
+    second: str
+    joint: str
+    species: str
+    width_mm: Number
+    height_mm: Number
+    thickness_mm: Number
+    series: list[SeriesOut]
+    channels: list["ChannelOut"]
+
+
+class ChannelOut(Model):
+    """A gauge's stream of readings."""
+
+    gauge: str
+    channel: str = Field(description="its name on the wire, what /api/v1/readings asks for")
+    unit: str = Field(description="the unit that is sent; calibrated values are mm, degC or %")
+    kind: str
+
+
+class DoorsOut(Model):
+    """Every door, most pressing first."""
+
+    doors: list[DoorOut]
+
+
+class ReadingsOut(Model):
+    """Readings of a channel, oldest first: three columns of one length."""
+
+    channel: str
+    unit: str = Field(description="of `raw`")
+    start_ms: int
+    stop_ms: int = Field(description="not included")
+    t_ms: list[int]
+    value: list[Number | None] = Field(description="calibrated; null where no calibration holds")
+    raw: list[Number | None]
+    next: int | None = Field(default=None, description="`from` of the next call, where there is more")
+
+
+class ProblemOut(Model):
+    """A refusal (RFC 9457): what was asked, what is needed, what came, and a code that the log has too."""
+
+    type: str
+    title: str
+    status: int
+    detail: str
+    asked: str
+    needed: str
+    came: str
+    code: str
+
+
+class HealthOut(Model):
+    """Whether the service is well."""
+
+    status: Literal["well", "not well"]
+    reason: str | None = None

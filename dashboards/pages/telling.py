@@ -1,0 +1,274 @@
+"""What the pages of a door say: lead, second sentence, rows, bars and notes, from its facts."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from dashboards.pages import dates, words
+from dashboards.pages.facts import DoorFacts, JointFacts, Movement, Spent
+from server.doors.built import joint_words
+
+NBSP = words.NBSP
+NOT_DRAWN = "No hung line is drawn yet."
+SINCE_HUNG = "A leaf hung out of line shows 0: how true it was when it was hung is not known."
+PAST_IN_THE_DRY = (
+    "It turns past its limit in the dry and turns back. What stays is within it.",
+    "It opens past its limit in the dry and closes again. What stays is within it.",
+)
+COUNTS = ["no", "one", "two", "three", "four", "five", "six"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BarWords:
+    """A limit bar's words: name, figure and colour of each row, and the date's sentence."""
+
+    title: str
+    rows: tuple[tuple[str, str, str], ...]
+    date: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JointRow:
+    """A joint's row as printed; `state` is a state's key, else `word` stands."""
+
+    place: str
+    gap: str
+    stays: str
+    turn: str
+    swing: str
+    growth: str
+    has_growth: bool
+    state: str | None
+    word: str
+
+
+def lead(facts: DoorFacts) -> str:
+    """The answer in one or two sentences."""
+    main = facts.main
+    if facts.state == "not_heard":
+        return _silent(facts)
+    if main is None or (main.number("now") is None and main.word("line") != "none"):
+        return (
+            "Nothing has been made of its readings yet."
+            if facts.heard
+            else "Nothing has been heard of it yet."
+        )
+    if main.word("line") == "none":
+        return NOT_DRAWN
+    shown = main.split
+    if shown:
+        return words.lead(shown, swing_mm=main.number("swing_year"), subject=_subject(facts))
+    now = round(main.number("now") or 0.0, 2)
+    hung = f"Hung {dates.lasted((facts.now - facts.door.hung).days)}. " if facts.state == "settling" else ""
+    return f"{hung}{words.where(now, subject=_subject(facts), line=line_words(main, own=True))}."
+
+
+def second(facts: DoorFacts) -> str:
+    """The second sentence: growth, or what is not known yet and why; then the door as built."""
+    main = facts.main
+    said = [] if main is None else [_growth(facts, main)]
+    if facts.state == "not_heard":
+        said = ["What it has done since is not known, and nothing here guesses at it."]
+    return " ".join([*said, as_built(facts)])
+
+
+def as_built(facts: DoorFacts) -> str:
+    """The door as built, in one sentence."""
+    built = facts.door.built
+    rails = len(built.rails)
+    many = COUNTS[rails] if rails < len(COUNTS) else str(rails)
+    rail_words = f"{many} rail{'' if rails == 1 else 's'}"
+    hung = dates.local_date(facts.door.hung, facts.zone)
+    return f"{words.sentence(joint_words(built))}, {rail_words}; {built.species}; hung {hung}."
+
+
+def notes(facts: DoorFacts) -> list[str]:
+    """What must be known to read the figures: from when it is counted, what one gauge cannot tell."""
+    main = facts.main
+    said: list[str] = []
+    if main is None:
+        return said
+    first = main.number("first_day")
+    if main.facts.get("since_heard") is True and first is not None:
+        since = dates.long_date(dates.day_date(int(first)))
+        said.append(f"Counted from {since}, when it was first heard, not from its hanging.")
+    if main.word("line") == "first":
+        said.append(
+            "The line is a first one, in pencil; the hung line comes from its second fortnight in use."
+        )
+    if main.word("line") == "none":
+        said.append("It is drawn from a fortnight of readings; nothing can be counted from it before.")
+    if facts.at_gauge:
+        said.append(
+            "One gauge alone speaks here: what it reads may be the leaf, the frame or its own foot, "
+            "and it can’t tell them apart. Nothing is known of the joints."
+        )
+    if main.word("told") == "trend_only":
+        said.append("With these gauges its change can be told, not where it stands.")
+    return said
+
+
+def line_words(main: Movement, *, own: bool = False) -> str:
+    """The line's name: hung line, or the first line in pencil."""
+    name = "first line" if main.word("line") == "first" else "hung line"
+    return f"its {name}" if own else name
+
+
+def pencilled(facts: DoorFacts) -> str | None:
+    """The pencilled line under the drawing of the leaf."""
+    main = facts.main
+    now = None if main is None else main.number("now")
+    if main is None or now is None or main.word("line") == "none":
+        return None
+    shown = main.split
+    total = words.where(round(now, 2), subject=_subject(facts), line=line_words(main, own=True))
+    return f"{total}{': ' + words.parts(shown) if shown else ''}. Rings are gauges."
+
+
+def row(facts: DoorFacts) -> tuple[str, str]:
+    """What a row of the list of doors says, and its quiet line."""
+    main = facts.main
+    if facts.state == "not_heard":
+        return _silent_row(facts)
+    if facts.state in ("open", "opening") and facts.worst:
+        worst = facts.worst
+        stays = words.measure(worst.stays, worst.unit)
+        return f"{worst.what}: {stays} stays", f"Its limit is {words.measure(worst.limit, worst.unit)}"
+    if main is None or main.word("line") == "none":
+        return lead(facts).rstrip("."), "" if main is None else "It comes from a fortnight of readings"
+    return _told_row(facts, main, main.split) if main.split else _unparted_row(facts, main)
+
+
+def bar_words(spent: Spent) -> BarWords:
+    """The words of a limit bar."""
+    unit = spent.unit
+    rows = [("stays", words.measure(spent.stays, unit), "stays")]
+    years = spent.movement.number("years_heard")
+    if spent.season is not None:
+        seen = "worst of a season" if years is not None and years >= 3 else "worst season seen"
+        rows.append((f"{seen}, droop only", words.measure(spent.season, unit), "season"))
+    elif spent.swing is not None:
+        rows.append(("swing of the season, not counted", words.measure(spent.swing, unit), "season"))
+    left = f"{words.number(max(0.0, spent.left))} of {words.measure(spent.limit, unit)}"
+    title = (
+        spent.what if spent.season is not None else f"Worst joint: {spent.what[:1].lower()}{spent.what[1:]}"
+    )
+    return BarWords(title=title, rows=(*rows, ("left", left, "")), date=_date(spent))
+
+
+def joint_row(one: JointFacts) -> JointRow:
+    """A joint's row as printed."""
+    nearest = one.spent.movement if one.spent else None
+    growth = "—"
+    if nearest is not None:
+        rate, low, high = nearest.rate or 0.0, nearest.low or 0.0, nearest.high or 0.0
+        growth = words.growth_short(rate, low, high, unit=nearest.unit)
+    return JointRow(
+        place=words.place(one.joint),
+        gap=_figure(one.opening, "mean_now"),
+        stays=_figure(one.opening, "stays"),
+        turn=_figure(one.turn, "stays"),
+        swing=_figure(one.opening, "swing_year"),
+        growth=growth,
+        has_growth=nearest is not None and nearest.is_growing,
+        state=one.state,
+        word=one.word,
+    )
+
+
+def joints_caption(joints: Sequence[JointFacts], facts: DoorFacts) -> str:
+    """What the table of joints counts, and which joints carry no gauges."""
+    have = {one.joint for one in joints}
+    rails = sorted(facts.door.built.rails, key=lambda rail: -rail.axis_mm)
+    every = [f"{rail.name}-{end}" for rail in rails for end in ("hinge", "latch")]
+    without = [words.place(joint).lower() for joint in every if joint not in have]
+    said = (
+        f"A joint is judged by what stays. Opening in{NBSP}mm, turn in{NBSP}mrad: "
+        f"0.10{NBSP}mrad is 0.02{NBSP}mm across a 200{NBSP}mm rail."
+    )
+    return f"{said} Without gauges, so nothing is known of them: {'; '.join(without)}." if without else said
+
+
+def _silent(facts: DoorFacts) -> str:
+    if facts.heard is None:
+        return "Nothing has been heard of it yet."
+    since = dates.local_date(facts.heard, facts.zone)
+    lead_words = f"Nothing heard for {dates.lasted((facts.now - facts.heard).days)}."
+    shown = facts.main.split if facts.main else None
+    if shown:
+        was = words.where(shown.total, subject="it", past=True)
+        return f"{lead_words} On {since} {was}: {words.parts(shown)}."
+    return f"{lead_words} {words.STATES[facts.last_state]} when last heard, {since}."
+
+
+def _subject(facts: DoorFacts) -> str:
+    return "At the gauge, the leaf" if facts.at_gauge else "The latch-side corner"
+
+
+def _growth(facts: DoorFacts, main: Movement) -> str:
+    if main.why == "year" or (main.why and facts.state == "settling"):
+        day = main.number("first_word_day")
+        when = words.first_word(None if day is None else dates.month(dates.day_date(int(day))))
+        return (
+            f"How much of that stays can’t be said until it has been through a damp and a dry season. {when}"
+        )
+    if main.why:
+        half = main.number("half_width")
+        wide = None if half is None else words.measure(half, main.unit)
+        return words.not_known(main.why, help_key=main.word("help"), reason=main.reason, half_width=wide)
+    said = words.growth(main.rate or 0.0, main.low or 0.0, main.high or 0.0, unit=main.unit)
+    return words.so_far(said) if main.status == "provisional" else said
+
+
+def _unparted_row(facts: DoorFacts, main: Movement) -> tuple[str, str]:
+    day = main.number("first_word_day")
+    if main.why == "year":
+        hung = f"Hung {dates.lasted((facts.now - facts.door.hung).days)}, too short to part season from set"
+        month = None if day is None else dates.month(dates.day_date(int(day)))
+        return hung, f"First word about what stays: {month}" if month else "The first word takes a year"
+    now = main.number("now")
+    said = "Not known yet" if now is None else words.where(round(now, 2))
+    return said, "How much of that stays is not known yet"
+
+
+def _told_row(facts: DoorFacts, main: Movement, shown: words.Split) -> tuple[str, str]:
+    quiet = words.growth_short(main.rate or 0.0, main.low or 0.0, main.high or 0.0)
+    if facts.state == "true":
+        return f"Keeps to its hung line within {_within(main)}{NBSP}mm", _no_growth(quiet)
+    return words.short(shown), _no_growth(quiet)
+
+
+def _silent_row(facts: DoorFacts) -> tuple[str, str]:
+    if facts.heard is None:
+        return "Nothing heard yet", "Its gauges have never spoken"
+    since = dates.local_date(facts.heard, facts.zone)
+    return f"Nothing heard since {since}", f"{words.STATES[facts.last_state]} when last heard"
+
+
+def _no_growth(quiet: str) -> str:
+    return "No growth we can tell" if quiet.startswith("None") else quiet
+
+
+def _within(main: Movement) -> str:
+    now, swing = abs(main.number("now") or 0.0), abs(main.number("swing_year") or 0.0)
+    return f"{max(0.1, math.ceil(max(now, swing) * 10) / 10):.1f}"
+
+
+def _date(spent: Spent) -> str:
+    if spent.left <= 0:
+        return "Passed: what is counted here has used up its limit."
+    if spent.is_alarmed:
+        return "No date yet: an alert stands on it, and how long it has is not known."
+    swing = spent.swing or 0.0
+    if spent.season is None and spent.stays + swing > spent.limit:
+        return PAST_IN_THE_DRY[spent.unit == "mm"]
+    if not spent.movement.is_growing:
+        return "No date: no growth we can tell apart from none."
+    return "No date: nothing has begun to run away."
+
+
+def _figure(one: Movement | None, key: str) -> str:
+    if one is None or (key != "mean_now" and not one.is_told):
+        return "—"
+    value = one.number(key)
+    return "—" if value is None else words.number(value)

@@ -1,0 +1,1 @@
+"""Alerts: what findings amount to, said once, and how it ended."""

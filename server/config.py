@@ -1,0 +1,207 @@
+"""Settings: one TOML file and `HANGTRUE_*` over it, checked once and passed down."""
+
+import os
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from server.errors import FileError
+
+EXAMPLE = """\
+# Settings of hangtrue. Every line may be left out; what stands here is what is used then.
+# HANGTRUE_DATABASE, HANGTRUE_STATE_DIR, HANGTRUE_INTAKE_BIND ... stand over the file.
+
+state_dir = "{state_dir}"
+# database = "postgresql+psycopg://hangtrue@db.lan/hangtrue"   # else a SQLite file in state_dir
+# zone = "Europe/London"                                       # else the computer's
+look_at = "05:00"                       # when each door is looked at, every night
+
+[intake]
+bind = "127.0.0.1:1883"                 # the gauges' boxes publish to this address
+rate_per_minute = 120                   # packs a minute a box; 0: no bound (replays of years)
+
+[pages]
+bind = "127.0.0.1:8060"                 # the pages
+"""
+LOOPBACK = {"127.0.0.1", "localhost"}
+ADDRESS = re.compile(r"^(?P<host>[A-Za-z0-9.\-]{1,253}):(?P<port>\d{1,5})$")
+CLOCK_TIME = re.compile(r"^(?:[01]\d|2[0-3]):[0-5]\d$")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Address:
+    """A host and a port; port 0 is any that is free."""
+
+    host: str
+    port: int
+
+    @property
+    def is_loopback(self) -> bool:
+        """Whether nothing but this computer can reach it."""
+        return self.host in LOOPBACK
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """Everything that can be set. `zone` None: the computer's."""
+
+    state_dir: Path
+    database: str
+    zone: str | None = None
+    look_at: str = "05:00"
+    intake_bind: Address = Address(host="127.0.0.1", port=1883)
+    intake_rate_per_minute: int = 120
+    pages_bind: Address = Address(host="127.0.0.1", port=8060)
+
+
+KEYS = {
+    "state_dir": "state_dir",
+    "database": "database",
+    "zone": "zone",
+    "look_at": "look_at",
+    "intake.bind": "intake_bind",
+    "intake.rate_per_minute": "intake_rate_per_minute",
+    "pages.bind": "pages_bind",
+}
+
+
+def default_state_dir(environment: Mapping[str, str]) -> Path:
+    """Where the service keeps its database unless told: the systemd folder, else the user's own."""
+    if given := environment.get("STATE_DIRECTORY"):
+        return Path(given)
+    base = (
+        environment.get("XDG_STATE_HOME") or Path(environment.get("HOME", "~")).expanduser() / ".local/state"
+    )
+    return Path(base) / "hangtrue"
+
+
+def example(environment: Mapping[str, str] = os.environ) -> str:
+    """A whole settings file with its defaults."""
+    return EXAMPLE.format(state_dir=default_state_dir(environment))
+
+
+def read_settings(
+    path: Path | None, *, environment: Mapping[str, str] = os.environ, database: str | None = None
+) -> Settings:
+    """Settings of a file (None: none), under the environment, under `database`.
+
+    Raises FileError with every complaint at once, each with its line and key.
+    """
+    text, where = _text_of(path)
+    given = {
+        key: (value, f"{where}:{_line_of(text, key)}") for key, value in _flat(_parsed(text, where)).items()
+    }
+    for key in KEYS:
+        name = f"HANGTRUE_{key.replace('.', '_').upper()}"
+        if name in environment:
+            given[key] = (environment[name], name)
+    complaints: list[str] = []
+    values: dict[str, Any] = {
+        KEYS[key]: _checked(key, value, place, complaints)
+        for key, (value, place) in given.items()
+        if _known(key, place, complaints)
+    }
+    if complaints:
+        raise FileError(f"read the settings of {where}", "every line to be usable", complaints)
+    state_dir = Path(str(values.pop("state_dir", default_state_dir(environment))))
+    values["database"] = database or values.get("database") or f"sqlite:///{state_dir / 'hangtrue.db'}"
+    return Settings(
+        state_dir=state_dir,
+        **{field.name: values[field.name] for field in fields(Settings) if field.name in values},
+    )
+
+
+def _text_of(path: Path | None) -> tuple[str, str]:
+    if path is None:
+        return "", "the environment"
+    try:
+        return path.read_text("utf-8"), str(path)
+    except OSError as error:
+        raise FileError(
+            f"read the settings of {path}", "a file that can be read", [error.strerror or "it cannot be read"]
+        ) from None
+    except UnicodeDecodeError:
+        raise FileError(f"read the settings of {path}", "UTF-8 text", ["other bytes came"]) from None
+
+
+def _parsed(text: str, where: str) -> dict[str, object]:
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise FileError(f"read the settings of {where}", "TOML", [str(error)]) from None
+
+
+def _flat(tree: Mapping[str, object], prefix: str = "") -> dict[str, object]:
+    flat: dict[str, object] = {}
+    for key, value in tree.items():
+        flat |= _flat(value, f"{prefix}{key}.") if isinstance(value, dict) else {prefix + key: value}
+    return flat
+
+
+def _line_of(text: str, key: str) -> int:
+    section, name = key.rpartition(".")[::2]
+    inside = ""
+    for number, line in enumerate(text.splitlines(), 1):
+        if head := re.match(r"\s*\[([^\]]+)\]", line):
+            inside = head[1].strip()
+        elif inside == section and re.match(rf"\s*{re.escape(name)}\s*=", line):
+            return number
+    return 1
+
+
+def _known(key: str, place: str, complaints: list[str]) -> bool:
+    if key in KEYS:
+        return True
+    near = get_close_matches(key, KEYS, n=1)
+    complaints.append(f"{place} {key[:40]}: no such setting{f'; did you mean {near[0]}?' if near else ''}")
+    return False
+
+
+def _checked(key: str, value: object, place: str, complaints: list[str]) -> object:
+    if key.endswith(".bind"):
+        return _address(key, value, place, complaints)
+    if key == "intake.rate_per_minute":
+        return _rate(value, place, complaints)
+    wanted = {"look_at": "a time such as 05:00", "zone": "a time zone such as Europe/London"}.get(key, "text")
+    if not isinstance(value, str) or not value or not _fits(key, value):
+        complaints.append(f"{place} {key}: {value!r:.40} came, {wanted} is needed")
+    return value
+
+
+def _fits(key: str, value: str) -> bool:
+    if key == "look_at":
+        return CLOCK_TIME.match(value) is not None
+    if key != "zone":
+        return True
+    try:
+        ZoneInfo(value)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        return False
+    return True
+
+
+def _address(key: str, value: object, place: str, complaints: list[str]) -> Address | None:
+    match = ADDRESS.match(value) if isinstance(value, str) else None
+    if match is None or int(match["port"]) > 65535:
+        complaints.append(f"{place} {key}: {value!r:.40} came, an address such as 127.0.0.1:1883 is needed")
+        return None
+    address = Address(host=match["host"].lower(), port=int(match["port"]))
+    if not address.is_loopback:
+        why = "without encryption the service listens on this computer alone: 127.0.0.1 is needed"
+        complaints.append(f"{place} {key}: {value!r:.40} came; {why}")
+    return address
+
+
+def _rate(value: object, place: str, complaints: list[str]) -> int:
+    text = str(value)
+    if not text.isdigit() or isinstance(value, bool) or int(text) > 1_000_000:
+        complaints.append(
+            f"{place} intake.rate_per_minute: {value!r:.40} came, a whole number from 0 to 1000000 is needed"
+        )
+        return 0
+    return int(text)

@@ -1,0 +1,1 @@
+"""Inspection: one look at one door, from daily readings to findings."""

@@ -1,0 +1,1 @@
+"""Intake: a pack becomes committed readings, and only then is acknowledged."""

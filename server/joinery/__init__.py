@@ -1,0 +1,1 @@
+"""Joinery: the leaf in its opening and what gauges can tell of it; pure."""

@@ -1,0 +1,178 @@
+"""Which gauges to buy: what a kit can tell of a leaf, the best kit of so many, and the best next gauge."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from math import comb
+
+import numpy as np
+
+from server.errors import OutOfRangeError
+from server.joinery.leaf import (
+    DERIVED,
+    NOT_OBSERVED,
+    STATES,
+    FloatArray,
+    Shape,
+    Station,
+    Told,
+    derived_rows,
+    growth_prior,
+    prior_sd,
+    row,
+    told,
+)
+
+PLANNED_MOISTURE_PCT = 2.0
+MOST_KITS = 10_000
+# States that matter: v, phi, gam.
+MATTER = (1, 2, 3)
+NUISANCE = "lam"
+# Dirt, mats and water, from the cleanest place on; and how near two scores are a tie.
+CLEANLINESS = {"head": 0, "latch": 1, "hinge": 2, "diag": 3, "sill": 4}
+TIE = 5e-4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """The leaf, its kind of opening, and how far from the hung moisture the kit is to serve."""
+
+    shape: Shape
+    opening: str
+    moisture_change_pct: float = PLANNED_MOISTURE_PCT
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kit:
+    """What a set of gauges can tell. `left`: of each state, how much of what was believed is still in doubt.
+
+    `sd_mm` and `told`: of sag, rack and droop. `score`: greater is better. Growth along the grain is never in
+    `not_observed`.
+    """
+
+    gauges: tuple[str, ...]
+    score: float
+    left: Mapping[str, float]
+    sd_mm: Mapping[str, float]
+    told: Mapping[str, Told]
+    not_observed: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Next:
+    """A gauge, or a pair of crossing diagonals, and the rack's standard deviation with it."""
+
+    gauges: tuple[str, ...]
+    rack_sd_mm: float
+
+
+def judge(place: Place, gauges: Mapping[str, Station]) -> Kit:
+    """What these gauges can tell of the leaf. Raises OutOfRangeError for an opening or gauge not known."""
+    sd = _prior(place)
+    information = sum((_information(place, station, sd) for station in gauges.values()), np.eye(8))
+    doubt = np.asarray(np.linalg.inv(information), dtype=float)
+    left = np.sqrt(np.diag(doubt))
+    rows = derived_rows(place.shape) * sd
+    derived = np.sqrt(np.einsum("ki,ij,kj->k", rows, doubt, rows))
+    unseen = left > NOT_OBSERVED
+    seen = [not unseen[np.flatnonzero(needs)].any() for needs in rows != 0]
+    return Kit(
+        gauges=tuple(gauges),
+        score=float(_scores(doubt[None])[0]),
+        left={name: float(value) for name, value in zip(STATES, left, strict=True)},
+        sd_mm={name: float(value) for name, value in zip(DERIVED, derived, strict=True)},
+        told={
+            name: told(float(value), observed=bool(good))
+            for name, value, good in zip(DERIVED, derived, seen, strict=True)
+        },
+        not_observed=tuple(n for n, u in zip(STATES, unseen, strict=True) if u and n != NUISANCE),
+    )
+
+
+def plan(place: Place, candidates: Mapping[str, Station], count: int, *, owned: Iterable[str] = ()) -> Kit:
+    """The best kit of `count` gauges of the candidates, those owned among them.
+
+    All kits are tried while there are at most 10 000, else gauges are added and exchanged one by one. Of kits
+    that tie, the one whose places stay cleanest. For an opening that leans, or is not known, plan diagonals.
+    Raises OutOfRangeError for a count that the candidates cannot fill.
+    """
+    kept = tuple(dict.fromkeys(owned))
+    if not len(kept) <= count <= len(candidates) or count < 1 or not set(kept) <= set(candidates):
+        needed = f"{max(1, len(kept))} to {len(candidates)} gauges, the owned among the candidates"
+        raise OutOfRangeError("kit of gauges", needed, f"{count}, owned {', '.join(kept) or 'none'}")
+    search = _Search(place, candidates)
+    others = [name for name in candidates if name not in kept]
+    if comb(len(others), count - len(kept)) <= MOST_KITS:
+        best = search.best([(*kept, *more) for more in combinations(others, count - len(kept))])
+    else:
+        best = search.exchanged(kept, others, count)
+    return judge(place, {name: candidates[name] for name in candidates if name in best})
+
+
+def next_gauges(place: Place, candidates: Mapping[str, Station], owned: Iterable[str]) -> tuple[Next, ...]:
+    """Each candidate beside what is owned, and each pair of diagonals, by the rack's standard deviation."""
+    mine = {name: candidates[name] for name in owned}
+    others = [name for name in candidates if name not in mine]
+    diagonals = [name for name in others if candidates[name].kind == "diag"]
+    steps = [(name,) for name in others] + list(combinations(diagonals, 2))
+    found = [
+        Next(
+            gauges=step,
+            rack_sd_mm=judge(place, mine | {name: candidates[name] for name in step}).sd_mm["rack"],
+        )
+        for step in steps
+    ]
+    return tuple(sorted(found, key=lambda option: option.rack_sd_mm))
+
+
+def _prior(place: Place) -> FloatArray:
+    return np.append(prior_sd(place.opening), growth_prior(place.moisture_change_pct).sd[0])
+
+
+def _information(place: Place, station: Station, sd: FloatArray) -> FloatArray:
+    scaled = row(place.shape, station) * sd / station.sd_mm
+    return np.outer(scaled, scaled)
+
+
+def _scores(doubt: FloatArray) -> FloatArray:
+    block = doubt[:, np.array(MATTER)[:, None], np.array(MATTER)]
+    return -np.asarray(np.linalg.slogdet(block).logabsdet)
+
+
+class _Search:
+    """Every candidate's information, once."""
+
+    def __init__(self, place: Place, candidates: Mapping[str, Station]) -> None:
+        sd = _prior(place)
+        self.number = {name: number for number, name in enumerate(candidates)}
+        self.each = np.array([_information(place, station, sd) for station in candidates.values()])
+        self.dirt = np.array([CLEANLINESS[station.kind] for station in candidates.values()])
+
+    def best(self, kits: Sequence[tuple[str, ...]]) -> tuple[str, ...]:
+        numbers = np.array([[self.number[name] for name in kit] for kit in kits], dtype=int)
+        scores = _scores(np.linalg.inv(self.each[numbers].sum(axis=1) + np.eye(8)))
+        ties = np.flatnonzero(scores >= scores.max() - TIE)
+        dirt = self.dirt[numbers[ties]].sum(axis=1)
+        clean = ties[dirt == dirt.min()]
+        return kits[int(clean[np.argmax(scores[clean])])]
+
+    def exchanged(self, kept: tuple[str, ...], others: list[str], count: int) -> tuple[str, ...]:
+        kit = kept
+        while len(kit) < count:
+            kit = self.best([(*kit, name) for name in others if name not in kit])
+        while True:
+            swaps = [
+                (*(one for one in kit if one != out), new)
+                for out in kit
+                if out not in kept
+                for new in others
+                if new not in kit
+            ]
+            better = self.best([kit, *swaps])
+            if self._score(better) <= self._score(kit) + TIE:
+                return kit
+            kit = better
+
+    def _score(self, kit: tuple[str, ...]) -> float:
+        numbers = [self.number[name] for name in kit]
+        return float(_scores(np.linalg.inv(self.each[numbers].sum(axis=0) + np.eye(8))[None])[0])

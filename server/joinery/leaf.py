@@ -1,0 +1,299 @@
+"""The leaf in its opening: what each gauge reads for a movement, and which movement the readings tell."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from server.errors import OutOfRangeError
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+Told = Literal["usable", "trend_only", "not_told"]
+
+STATES = ("u", "v", "phi", "gam", "eps", "phif", "gamf", "lam")
+DERIVED = ("sag", "rack", "droop")
+POSITION_KINDS = ("head", "sill", "latch", "hinge", "diag")
+# Conventions of this project: how far each state may be expected to go, by what the opening is like.
+BASE_PRIOR = (0.3, 1.0, 1e-3, 1e-3, 1.5e-3)
+FRAME_PRIOR = {"rigid": (5e-5, 5e-5), "head_drops": (5e-5, 1e-3), "leans": (1e-3, 1e-3)}
+GROWTH_ALONG_PER_PCT = 5e-5
+LEAST_GROWTH_SD = 1e-5
+UNKNOWN_GROWTH_SD = 1.2e-4
+GROWTH_DOUBT = 0.4
+NOT_OBSERVED = 0.7
+USABLE_SD_MM = 0.075
+TREND_ONLY_SD_MM = 0.12
+PASSES = 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shape:
+    """A leaf and its opening as hung, in mm. `reference_mm`: height midway between the outer hinges."""
+
+    width_mm: float
+    height_mm: float
+    stile_mm: float
+    gap_hinge_mm: float
+    gap_head_mm: float
+    gap_latch_mm: float
+    gap_sill_mm: float
+    reference_mm: float
+
+    @property
+    def rail_mm(self) -> float:
+        """Length of a rail between its shoulders."""
+        return self.width_mm - 2 * self.stile_mm
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Station:
+    """One gauge: `at_mm` is (X,) at head or sill, (Y,) at latch or hinge, (X1, Y1, X2, Y2) of a diagonal."""
+
+    kind: str
+    at_mm: tuple[float, ...]
+    sd_mm: float = 0.03
+    drift_mm_per_year: float = 0.003
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Growth:
+    """Growth along the grain expected of each day, and its standard deviation; arrays of shape (days,)."""
+
+    mean: FloatArray
+    sd: FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Movement:
+    """What days of readings tell. `states` and `state_sd`: (days, 8); the derived ones: (days, 3), mm.
+
+    Columns are STATES and DERIVED. `observed` says of each derived value whether its states are told apart
+    from their priors at all. A day without any reading is NaN.
+    """
+
+    states: FloatArray
+    state_sd: FloatArray
+    derived_mm: FloatArray
+    derived_sd_mm: FloatArray
+    observed: BoolArray
+    drift_mm_per_year: FloatArray
+
+    def told(self, name: str) -> list[Told]:
+        """How far each day's sag, rack or droop may be used."""
+        place = DERIVED.index(name)
+        pairs = zip(self.derived_sd_mm[:, place], self.observed[:, place], strict=True)
+        return [told(float(sd), observed=bool(seen)) for sd, seen in pairs]
+
+    def value_mm(self, name: str) -> FloatArray:
+        """Each day's value, NaN where it is not told."""
+        place = DERIVED.index(name)
+        kept = self.observed[:, place] & (self.derived_sd_mm[:, place] <= TREND_ONLY_SD_MM)
+        return np.where(kept, self.derived_mm[:, place], np.nan)
+
+
+def told(sd_mm: float, *, observed: bool = True) -> Told:
+    """Whether a day's value may be judged, only followed over the seasons, or not given at all."""
+    if not observed or not sd_mm <= TREND_ONLY_SD_MM:
+        return "not_told"
+    return "usable" if sd_mm <= USABLE_SD_MM else "trend_only"
+
+
+def prior_sd(opening: str) -> FloatArray:
+    """Standard deviations of the first seven states' priors.
+
+    Raises OutOfRangeError for an opening that is not `rigid`, `head_drops` or `leans`.
+    """
+    if opening not in FRAME_PRIOR:
+        raise OutOfRangeError("kind of opening", ", ".join(FRAME_PRIOR), repr(opening[:40]))
+    return np.array(BASE_PRIOR + FRAME_PRIOR[opening])
+
+
+def growth_prior(
+    moisture_change_pct: ArrayLike | None,
+    *,
+    days: int = 1,
+    per_pct: float = GROWTH_ALONG_PER_PCT,
+    start_doubt_pct: ArrayLike = 0.0,
+) -> Growth:
+    """Growth along the grain for a change of moisture since the hung line, shape (days,).
+
+    `start_doubt_pct`: what is still not known of the moisture because the start was not. None or NaN for a
+    change that is not known: mean 0, and the doubt of a whole season.
+    """
+    change = (
+        np.full(days, np.nan)
+        if moisture_change_pct is None
+        else np.atleast_1d(np.asarray(moisture_change_pct, float))
+    )
+    mean = np.where(np.isfinite(change), per_pct * change, 0.0)
+    doubt = np.hypot(GROWTH_DOUBT * mean, per_pct * np.asarray(start_doubt_pct, float))
+    return Growth(
+        mean=mean, sd=np.where(np.isfinite(change), np.maximum(LEAST_GROWTH_SD, doubt), UNKNOWN_GROWTH_SD)
+    )
+
+
+def row(shape: Shape, station: Station) -> FloatArray:
+    """One line of the observation matrix: mm of reading for one unit of each of STATES, at zero."""
+    y_h, b = shape.reference_mm, shape.width_mm
+    if station.kind == "diag":
+        return _diagonal_row(shape, station)
+    at = station.at_mm[0]
+    rail = float(np.clip(at - shape.stile_mm, 0.0, shape.rail_mm))
+    out = shape.gap_hinge_mm + at
+    rows = {
+        "head": (0, -1, at, rail, 0, 0, -out, -(shape.height_mm - y_h)),
+        "sill": (0, 1, -at, -rail, 0, -out, 0, -y_h),
+        "latch": (-1, 0, -(at - y_h), 0, -b, 0, 0, -shape.rail_mm),
+        "hinge": (1, 0, at - y_h, 0, 0, 0, 0, 0),
+    }
+    if station.kind not in rows:
+        raise OutOfRangeError("gauge of the leaf", ", ".join(POSITION_KINDS), repr(station.kind[:40]))
+    return np.array(rows[station.kind], dtype=float)
+
+
+def read(shape: Shape, station: Station, states: FloatArray) -> FloatArray:
+    """What the gauge reads, mm, for movements of shape (days, 8): the exact map."""
+    kind, at, b, h = station.kind, station.at_mm, shape.width_mm, shape.height_mm
+    if kind == "diag":
+        first, second = _to_jamb(shape, (at[0], at[1]), states), _to_jamb(shape, (at[2], at[3]), states)
+        return np.asarray(np.hypot(second[0] - first[0], second[1] - first[1]))
+    phif, gamf = states[:, 5], states[:, 6]
+    points = {"head": (at[0], h), "sill": (at[0], 0.0), "latch": (b, at[0]), "hinge": (0.0, at[0])}
+    xi, eta = _to_jamb(shape, points[kind], states)
+    if kind == "head":
+        height = shape.gap_sill_mm + h + shape.gap_head_mm
+        return np.asarray((height - eta) * np.cos(gamf) - xi * np.sin(gamf))
+    if kind == "sill":
+        return np.asarray(-xi * np.sin(phif) + eta * np.cos(phif))
+    return xi if kind == "hinge" else np.asarray(shape.gap_hinge_mm + b + shape.gap_latch_mm - xi)
+
+
+def moved(
+    shape: Shape, stations: Sequence[Station], change_mm: FloatArray, *, opening: str, growth: Growth
+) -> Movement:
+    """The movement that readings tell. `change_mm`: (days, gauges) since the hung line, NaN where missing.
+
+    Raises OutOfRangeError for arrays that do not fit the gauges.
+    """
+    if change_mm.ndim != 2 or change_mm.shape[1] != len(stations):
+        raise OutOfRangeError(
+            "readings of the leaf", f"{len(stations)} columns, one a gauge", f"shape {change_mm.shape}"
+        )
+    seen = np.isfinite(change_mm)
+    observation = np.array([row(shape, station) for station in stations])
+    sd = np.concatenate([np.broadcast_to(prior_sd(opening), (len(seen), 7)), growth.sd[:, None]], axis=1)
+    expected = np.zeros((len(seen), 8))
+    expected[:, 7] = growth.mean
+    weight = np.asarray(seen / np.array([station.sd_mm for station in stations]) ** 2)
+    covariance = _posterior(observation, weight, sd)
+    prior = _Prior(
+        mean=expected,
+        sd=sd,
+        gain=np.einsum("dij,gj,dg->dig", covariance, observation, weight),
+        covariance=covariance,
+    )
+    states = _fitted(shape, stations, np.where(seen, change_mm, 0.0), prior)
+    states[~seen.any(axis=1)] = np.nan
+    return _movement(shape, stations, states, prior)
+
+
+def derived_rows(shape: Shape) -> FloatArray:
+    """Sag, rack and droop of the corner as sums of STATES; shape (3, 8)."""
+    sag = [0, 0, shape.width_mm, 0, 0, 0, 0, 0]
+    rack = [0, 0, 0, shape.rail_mm, 0, 0, 0, 0]
+    return np.array([sag, rack, [0, -1, shape.width_mm, shape.rail_mm, 0, 0, 0, 0]], dtype=float)
+
+
+def turn_mrad(top_mm: ArrayLike, bottom_mm: ArrayLike, *, spacing_mm: float, end: str) -> FloatArray:
+    """Turn of a rail's end against its stile from a pair of gauges; + is the rail end dropping out.
+
+    Raises OutOfRangeError for an end that is not `hinge` or `latch`, or a spacing that is not positive.
+    """
+    if end not in ("hinge", "latch") or not spacing_mm > 0:
+        raise OutOfRangeError(
+            "turn of a joint", "hinge or latch, and a spacing above 0 mm", f"{end[:40]!r}, {spacing_mm:g}"
+        )
+    top, bottom = np.asarray(top_mm, float), np.asarray(bottom_mm, float)
+    lever = 1000.0 / spacing_mm * (1.0 if end == "hinge" else -1.0)
+    return np.asarray((top - bottom) * lever)
+
+
+def mean_opening_mm(top_mm: ArrayLike, bottom_mm: ArrayLike) -> FloatArray:
+    """Mean gap of a shoulder from its pair."""
+    return np.asarray((np.asarray(top_mm, float) + np.asarray(bottom_mm, float)) / 2)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Prior:
+    """What was believed of each day before its readings, and what its readings may change of that."""
+
+    mean: FloatArray
+    sd: FloatArray
+    gain: FloatArray
+    covariance: FloatArray
+
+
+def _spread(shape: Shape, x_mm: float) -> float:
+    stiles = min(x_mm, shape.stile_mm) + max(x_mm - shape.width_mm + shape.stile_mm, 0.0)
+    return shape.width_mm / (2 * shape.stile_mm) * stiles
+
+
+def _diagonal_row(shape: Shape, station: Station) -> FloatArray:
+    x1, y1, x2, y2 = station.at_mm
+    rail = [float(np.clip(x - shape.stile_mm, 0.0, shape.rail_mm)) for x in (x1, x2)]
+    across, up, along = x2 - x1, y2 - y1, rail[1] - rail[0]
+    length = float(np.hypot(across, up))
+    swelling = across * (_spread(shape, x2) - _spread(shape, x1)) / length
+    return np.array([0, 0, 0, -along * up / length, swelling, 0, 0, (across * along + up**2) / length])
+
+
+def _to_jamb(shape: Shape, point: tuple[float, float], states: FloatArray) -> tuple[FloatArray, FloatArray]:
+    u, v, phi, gam, eps, _, _, lam = states.T
+    x, y = point
+    rail = float(np.clip(x - shape.stile_mm, 0.0, shape.rail_mm))
+    dx = x + eps * _spread(shape, x) + rail * ((1 + lam) * np.cos(gam) - 1)
+    dy = (1 + lam) * ((y - shape.reference_mm) - rail * np.sin(gam))
+    across = shape.gap_hinge_mm + u + dx * np.cos(phi) + dy * np.sin(phi)
+    up = shape.gap_sill_mm + shape.reference_mm + v - dx * np.sin(phi) + dy * np.cos(phi)
+    return across, up
+
+
+def _posterior(observation: FloatArray, weight: FloatArray, sd: FloatArray) -> FloatArray:
+    # In states divided by their priors' sd: else eight units side by side spoil the conditioning.
+    scaled = observation * sd[:, None, :]
+    precision = np.einsum("dgi,dg,dgj->dij", scaled, weight, scaled) + np.eye(8)
+    return np.asarray(np.linalg.inv(precision) * sd[:, :, None] * sd[:, None, :])
+
+
+def _fitted(shape: Shape, stations: Sequence[Station], change_mm: FloatArray, prior: "_Prior") -> FloatArray:
+    hung = np.array([read(shape, station, np.zeros((1, 8)))[0] for station in stations])
+
+    def misfit(states: FloatArray) -> FloatArray:
+        readings = np.column_stack([read(shape, station, states) for station in stations])
+        return np.asarray(change_mm - (readings - hung))
+
+    states = np.asarray(prior.mean + np.einsum("dig,dg->di", prior.gain, misfit(prior.mean)))
+    for _ in range(PASSES):
+        pull = np.einsum("dij,dj->di", prior.covariance, (states - prior.mean) / prior.sd**2)
+        states = np.asarray(states + np.einsum("dig,dg->di", prior.gain, misfit(states)) - pull)
+    return states
+
+
+def _movement(shape: Shape, stations: Sequence[Station], states: FloatArray, prior: "_Prior") -> Movement:
+    rows = derived_rows(shape)
+    state_sd = np.sqrt(np.einsum("dii->di", prior.covariance))
+    apart = state_sd <= NOT_OBSERVED * prior.sd
+    drift = np.array([station.drift_mm_per_year for station in stations])
+    shares = np.einsum("ki,dig->dkg", rows, prior.gain) * drift
+    return Movement(
+        states=states,
+        state_sd=state_sd,
+        derived_mm=states @ rows.T,
+        derived_sd_mm=np.sqrt(np.einsum("ki,dij,kj->dk", rows, prior.covariance, rows)),
+        observed=np.column_stack([apart[:, need].all(axis=1) for need in rows != 0])
+        & np.isfinite(states[:, :1]),
+        drift_mm_per_year=np.sqrt((shares**2).sum(axis=2)),
+    )

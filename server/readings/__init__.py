@@ -1,0 +1,1 @@
+"""Readings: stored raw, read calibrated, rolled up by day."""

@@ -1,0 +1,145 @@
+"""Journals of the nodes: their stored runs, how far back they reach, and what is said of a drifting clock."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
+from functools import lru_cache
+from itertools import chain
+
+from sqlalchemy import Connection, bindparam, delete, insert, select, tuple_, update
+from sqlalchemy.dialects import postgresql, sqlite
+
+from sensors.message.clock import Fix, is_suspect
+from sensors.message.statement import Span, spans_of
+from server.readings.tables import ClockFix, Journal, JournalSpan
+
+JournalKey = tuple[int, str]  # node, code
+
+
+def journal_ids(
+    connection: Connection, keys: Iterable[JournalKey], *, now: datetime
+) -> dict[JournalKey, int]:
+    """The id of each journal, made when new; on PostgreSQL their rows stay locked until the commit."""
+    wanted = sorted(set(keys))
+    if not wanted:
+        return {}
+    found = _find_journals(connection, wanted)
+    missing = [key for key in wanted if key not in found]
+    if missing:
+        dialect = postgresql if connection.dialect.name == "postgresql" else sqlite
+        rows = [{"node_id": node_id, "code": code, "first_seen": now, "tail": 1} for node_id, code in missing]
+        connection.execute(dialect.insert(Journal).on_conflict_do_nothing(), rows)
+        found = _find_journals(connection, wanted)
+    return found
+
+
+def merge_spans(connection: Connection, stored: Mapping[int, Iterable[int]]) -> None:
+    """Add stored sequence numbers, by journal id, to the merged runs."""
+    waiting = {journal_id: spans_of(seqs) for journal_id, seqs in sorted(stored.items())}
+    # one run of each journal at a time: two may touch the same stored run, and the later must see the earlier
+    while waiting:
+        _merge(connection, [(journal_id, *found.pop()) for journal_id, found in waiting.items()])
+        waiting = {journal_id: found for journal_id, found in waiting.items() if found}
+
+
+def spans(connection: Connection, journal_id: int) -> list[Span]:
+    """The merged runs that are stored, ascending."""
+    chosen = select(JournalSpan.seq_from, JournalSpan.seq_to).where(JournalSpan.journal_id == journal_id)
+    return [(first, last) for first, last in connection.execute(chosen.order_by(JournalSpan.seq_from))]
+
+
+def tail(connection: Connection, journal_id: int) -> int:
+    """The oldest sequence number that the node still has."""
+    return connection.execute(select(Journal.tail).where(Journal.id == journal_id)).scalar_one()
+
+
+def move_tail(connection: Connection, journal_id: int, seq: int) -> None:
+    """What lies below `seq` is not coming any more. A tail never moves back."""
+    behind = (Journal.id == journal_id) & (Journal.tail < seq)
+    connection.execute(update(Journal).where(behind).values(tail=seq))
+
+
+def close_others(connection: Connection, node_id: int, journal_id: int, *, now: datetime) -> None:
+    """The node writes this journal now: it is open, its others end."""
+    others = (Journal.node_id == node_id) & (Journal.id != journal_id) & Journal.closed.is_(None)
+    connection.execute(update(Journal).where(others).values(closed=now))
+    ended = (Journal.id == journal_id) & Journal.closed.is_not(None)
+    connection.execute(update(Journal).where(ended).values(closed=None))
+
+
+def present_journals(connection: Connection) -> list[JournalKey]:
+    """Of each node the journal that it writes: the newest that is not closed."""
+    chosen = select(Journal.node_id, Journal.code).where(Journal.closed.is_(None)).order_by(Journal.id)
+    newest: dict[int, str] = {}
+    for node_id, code in connection.execute(chosen):
+        newest[node_id] = code
+    return list(newest.items())
+
+
+def add_clock_fix(connection: Connection, journal_id: int, fix: Fix, *, ppm: int) -> None:
+    """Keep what a node says of its drift, once."""
+    t0_ms, t1_ms, off_ms = fix
+    values = {"journal_id": journal_id, "t0_ms": t0_ms, "t1_ms": t1_ms, "off_ms": off_ms}
+    same = [getattr(ClockFix, name) == value for name, value in values.items()]
+    if connection.execute(select(ClockFix.id).where(*same)).scalar() is None:
+        connection.execute(insert(ClockFix).values(**values, suspect=int(is_suspect(fix, ppm))))
+
+
+def _find_journals(connection: Connection, wanted: Sequence[JournalKey]) -> dict[JournalKey, int]:
+    chosen = select(Journal.node_id, Journal.code, Journal.id).where(
+        tuple_(Journal.node_id, Journal.code).in_(wanted)
+    )
+    if connection.dialect.name == "postgresql":
+        chosen = chosen.order_by(Journal.id).with_for_update()
+    return {(node_id, code): journal_id for node_id, code, journal_id in connection.execute(chosen)}
+
+
+def _merge(connection: Connection, new: Sequence[tuple[int, int, int]]) -> None:
+    """Merge one run (journal id, first, last) of each of these journals."""
+    touching: dict[int, list[Span]] = {journal_id: [] for journal_id, _, _ in new}
+    for journal_id, low, high in _touching(connection, new):
+        touching[journal_id].append((low, high))
+    gone: list[dict[str, int]] = []
+    made: list[tuple[int, int, int]] = []
+    for journal_id, begin, end in new:
+        found = touching[journal_id]
+        low, high = min([begin, *(one for one, _ in found)]), max([end, *(one for _, one in found)])
+        gone += [{"j": journal_id, "f": one} for one, _ in found if one != low]
+        if (low, high) not in found:
+            made.append((journal_id, low, high))
+    if gone:
+        this = (JournalSpan.journal_id == bindparam("j")) & (JournalSpan.seq_from == bindparam("f"))
+        connection.execute(delete(JournalSpan).where(this), gone)
+    if made:
+        connection.exec_driver_sql(_LONGER[connection.dialect.name], made)
+
+
+def _touching(connection: Connection, new: Sequence[tuple[int, int, int]]) -> list[tuple[int, int, int]]:
+    found: list[tuple[int, int, int]] = []
+    for begin in range(0, len(new), _ASKED):
+        asked = new[begin : begin + _ASKED]
+        if connection.dialect.name == "postgresql":
+            rows = connection.exec_driver_sql(
+                _TOUCHING_OF, tuple(list(part) for part in zip(*asked, strict=True))
+            )
+        else:
+            rows = connection.exec_driver_sql(_touching_sql(len(asked)), tuple(chain.from_iterable(asked)))
+        found += [(journal_id, low, high) for journal_id, low, high in rows]
+    return found
+
+
+_LONGER = {
+    name: f"INSERT INTO journal_span (journal_id, seq_from, seq_to) VALUES ({mark}, {mark}, {mark}) "  # noqa: S608  (marks alone)
+    "ON CONFLICT (journal_id, seq_from) DO UPDATE SET seq_to = excluded.seq_to"
+    for name, mark in (("sqlite", "?"), ("postgresql", "%s"))
+}
+_ASKED = 500  # runs in one query
+_TOUCHES = (
+    "SELECT s.journal_id, s.seq_from, s.seq_to FROM {} CROSS JOIN journal_span s "
+    "WHERE s.journal_id = g.j AND s.seq_from <= g.e + 1 AND s.seq_to >= g.b - 1"
+)
+_TOUCHING_OF = _TOUCHES.format("unnest(%s::bigint[], %s::bigint[], %s::bigint[]) AS g(j, b, e)")
+
+
+@lru_cache
+def _touching_sql(runs: int) -> str:
+    return f"WITH g(j, b, e) AS (VALUES {','.join(['(?,?,?)'] * runs)}) " + _TOUCHES.format("g")

@@ -1,0 +1,1 @@
+"""The service: what runs long, opened and closed in order."""

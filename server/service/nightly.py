@@ -1,0 +1,207 @@
+"""The nightly run: which nights are due, and the looks at boxes and doors for each of them, in order."""
+
+import logging
+import time as stopwatch
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+from sqlalchemy import Engine
+
+from server.alerts import ledger
+from server.alerts.ledger import Night
+from server.clock import Clock
+from server.database import session_of
+from server.doors.register import DoorHung, find_door, list_doors
+from server.inspection import findings, look, reading, results
+from server.inspection.results import Slot
+from server.inspection.values import Inspection
+
+log = logging.getLogger(__name__)
+
+DAY_MS = 86_400_000
+FIRST_NIGHTS = 8
+MOST_NIGHTS = 400
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LookDone:
+    """A look at a door: its night, how it ended (`done` or `failed`), what it said."""
+
+    ref: str
+    slot: str
+    status: str
+    inspection: Inspection
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Due:
+    """A night to be looked at; `at` is its moment, `past` that a later one of the same run says it."""
+
+    slot: str
+    at: datetime
+    past: bool = False
+    anew: bool = False
+
+
+def slots_due(last: date | None, now: datetime, zone: str, at: str) -> list[date]:
+    """Local dates after the last done whose hour has come, oldest first; without a last one, today alone.
+
+    An hour that a night does not have is taken after the gap, one that it has twice the first time.
+    """
+    today = now.astimezone(ZoneInfo(zone)).date()
+    first = max(today if last is None else last + timedelta(days=1), today - timedelta(days=MOST_NIGHTS))
+    days = [first + timedelta(days=k) for k in range((today - first).days + 1)]
+    return [day for day in days if moment_of(day, zone, at) <= now]
+
+
+def moment_of(day: date, zone: str, at: str) -> datetime:
+    """When that night's look is due, in UTC."""
+    return datetime.combine(day, time.fromisoformat(at), ZoneInfo(zone)).astimezone(UTC)
+
+
+def run_due(
+    engine: Engine, *, clock: Clock, look_at: str, zone: str | None, force_door: str | None = None
+) -> list[LookDone]:
+    """Look at every door (or at one) for each night that is due, at the boxes first.
+
+    A door that was never looked at takes its last 8 ended days. One door's failure stops no other.
+    Raises UnknownDoorError for `force_door`.
+    """
+    now, doors = clock(), _doors(engine, force_door)
+    due: dict[int, list[_Due]] = {door.id: _door_due(engine, door, now, look_at, zone) for door in doors}
+    sites = {door.site: _site_due(engine, door, now, look_at, zone) for door in doors}
+    nights = sorted({night.slot for nights in (*due.values(), *sites.values()) for night in nights})
+    done = []
+    for slot in nights:
+        for site, site_nights in sites.items():
+            for night in (one for one in site_nights if one.slot == slot):
+                _look_at_house(engine, site, night, now)
+        for door in doors:
+            for night in (one for one in due[door.id] if one.slot == slot):
+                done.append(_look_at_door(engine, door, night, now, is_last=night is due[door.id][-1]))
+    return done
+
+
+def inspect_now(
+    engine: Engine, door_ref: str | None, *, clock: Clock, zone: str | None = None
+) -> list[LookDone]:
+    """Look at one door, or at all, with what is here now: its last 8 days are looked at anew.
+
+    Raises UnknownDoorError.
+    """
+    now, doors = clock(), _doors(engine, door_ref)
+    for site, home in {door.site: zone or door.zone for door in doors}.items():
+        slot = now.astimezone(ZoneInfo(home)).date().isoformat()
+        _look_at_house(engine, site, _Due(slot=slot, at=now), now)
+    done = []
+    for door in doors:
+        today = now.astimezone(ZoneInfo(zone or door.zone)).date()
+        nights = _last_nights(today, now)
+        done += [_look_at_door(engine, door, night, now, is_last=night is nights[-1]) for night in nights]
+    return done
+
+
+def looked_at_night(engine: Engine, door_ref: str, day: date) -> Inspection:
+    """What a look on that night would have said with what is stored now. Nothing is kept.
+
+    Raises UnknownDoorError.
+    """
+    with session_of(engine) as session:
+        end_day = int(datetime.combine(day, time(), UTC).timestamp() * 1000) // DAY_MS
+        inputs = reading.gather(session, find_door(session, door_ref), end_day)
+    return look.look(inputs)
+
+
+def _doors(engine: Engine, ref: str | None) -> list[DoorHung]:
+    with session_of(engine) as session:
+        doors = list_doors(session) if ref is None else [find_door(session, ref)]
+    return sorted(doors, key=lambda door: door.id)
+
+
+def _last_nights(last: date, moment: datetime) -> list[_Due]:
+    """The last 8 nights; their moments are whole days before `moment`. The last one alone is said."""
+    days = [timedelta(days=back) for back in range(FIRST_NIGHTS - 1, -1, -1)]
+    return [
+        _Due(slot=(last - back).isoformat(), at=moment - back, past=back > timedelta(0), anew=True)
+        for back in days
+    ]
+
+
+def _door_due(engine: Engine, door: DoorHung, now: datetime, look_at: str, zone: str | None) -> list[_Due]:
+    with session_of(engine) as session:
+        last = results.last_slot(session, results.scope_of(door.id))
+    home = zone or door.zone
+    slots = slots_due(None if last is None else date.fromisoformat(last), now, home, look_at)
+    if last is None and slots:
+        return _last_nights(slots[-1], moment_of(slots[-1], home, look_at))
+    return [_Due(slot=slot.isoformat(), at=moment_of(slot, home, look_at)) for slot in slots]
+
+
+def _site_due(engine: Engine, door: DoorHung, now: datetime, look_at: str, zone: str | None) -> list[_Due]:
+    with session_of(engine) as session:
+        last = results.last_slot(session, _house(door.site))
+    home = zone or door.zone
+    slots = slots_due(None if last is None else date.fromisoformat(last), now, home, look_at)
+    return [_Due(slot=slot.isoformat(), at=moment_of(slot, home, look_at)) for slot in slots]
+
+
+def _house(site: str) -> str:
+    return f"site/{site}"
+
+
+def _look_at_house(engine: Engine, site: str, due: _Due, now: datetime) -> None:
+    """Whether a site's boxes are heard: the newest night is judged by now, those before by their hour."""
+    started = stopwatch.monotonic()
+    at_ms = _ms(now if now - due.at < timedelta(days=1) else due.at)
+    with session_of(engine) as session:
+        doors = [door for door in list_doors(session) if door.site == site]
+        inspection = Inspection(findings=findings.silence(doors, at_ms=at_ms))
+        took_s = stopwatch.monotonic() - started
+        slot = Slot(scope=_house(site), slot=due.slot, looked=now, until_ms=at_ms, took_s=took_s)
+        results.save(session, inspection, slot)
+        ledger.record_house(
+            session, inspection, site=site, doors=doors, night=Night(slot=due.slot, at=now, past=due.past)
+        )
+
+
+def _look_at_door(engine: Engine, door: DoorHung, due: _Due, now: datetime, *, is_last: bool) -> LookDone:
+    started, end_day = stopwatch.monotonic(), _ms(due.at) // DAY_MS
+    status = "done"
+    try:
+        with session_of(engine) as session:
+            inputs = reading.gather(session, door, end_day)
+        inspection = look.look(inputs, judged_alone=not is_last)
+        _keep(engine, door, due, inspection, _slot(door, due, now, end_day, started), with_results=is_last)
+    except Exception:  # one door's failure is told and must stop no other
+        log.exception("could not look at %s for %s", door.ref, due.slot)
+        status, inspection = "failed", Inspection(findings=())
+        failed = _slot(door, due, now, end_day, started, status="failed")
+        _keep(engine, door, due, inspection, failed, with_results=False)
+    return LookDone(ref=door.ref, slot=due.slot, status=status, inspection=inspection)
+
+
+def _slot(
+    door: DoorHung, due: _Due, now: datetime, end_day: int, started: float, *, status: str = "done"
+) -> Slot:
+    return Slot(
+        scope=results.scope_of(door.id),
+        slot=due.slot,
+        looked=now,
+        until_ms=end_day * DAY_MS,
+        took_s=stopwatch.monotonic() - started,
+        status=status,
+    )
+
+
+def _keep(
+    engine: Engine, door: DoorHung, due: _Due, inspection: Inspection, slot: Slot, *, with_results: bool
+) -> None:
+    night = Night(slot=due.slot, at=slot.looked, past=due.past, anew=due.anew)
+    with session_of(engine) as session:
+        results.save(session, inspection, slot, door_id=door.id if with_results else None)
+        ledger.record(session, inspection, door=door, night=night)
+
+
+def _ms(moment: datetime) -> int:
+    return int(moment.timestamp() * 1000)

@@ -1,0 +1,240 @@
+"""The service: opened in order, kept running, and ended in order."""
+
+import json
+import logging
+import signal
+import socket
+import subprocess
+import threading
+import time
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+from apscheduler.schedulers.background import BackgroundScheduler
+from apscheduler.triggers.cron import CronTrigger
+from sqlalchemy import Engine
+
+from server.auth.keyring import Keyring
+from server.clock import Clock
+from server.config import Address, Settings
+from server.database import Session, check_reachable, open_engine, session_of
+from server.intake.collector import Collector
+from server.intake.limits import Limits
+from server.intake.listener import Listener
+from server.readings.sessions import end_old_sessions
+from server.schema import upgrade
+from server.service import children, configs
+from server.service.directory import DatabaseDirectory
+from server.service.lock import only_service
+from server.service.ports import bind
+
+log = logging.getLogger("hangtrue.service")
+TELL_S, LOOK_FOR_NEW_S = 1.0, 30.0
+RESTART_S = (0, 1, 2, 4, 8, 16, 30)
+
+
+class Service:
+    """A running service. `intake` and `pages` are the addresses it listens on."""
+
+    def __init__(self, settings: Settings, *, clock: Clock, invented: bool = False) -> None:
+        self.settings, self.clock, self.invented = settings, clock, invented
+        self.stopping = threading.Event()
+        self.intake = self.pages = Address(host="127.0.0.1", port=0)
+        self._looks: list[subprocess.Popen[bytes]] = []
+        self._collector: Collector | None = None
+        self._listener: Listener | None = None
+
+    def counters(self) -> dict[str, object]:
+        """What has come, what was refused, what waits: the line that pages tell."""
+        collector, listener = self._collector, self._listener
+        return {
+            "t_ms": _ms(self.clock()),
+            **(collector.counters() if collector else {}),
+            **(listener.counters() if listener else {}),
+        }
+
+    def look(self, *arguments: str) -> subprocess.Popen[bytes]:
+        """Start a look at the doors as a process of its own; `arguments` as for `hangtrue inspect`."""
+        self._looks = [child for child in self._looks if child.poll() is None]
+        child = children.start(
+            ["hangtrue", "inspect", *(arguments or ("--due",))],
+            environment=children.environment_of(self.settings),
+            quiet=True,
+        )
+        self._looks.append(child)
+        return child
+
+    def is_looking(self) -> bool:
+        """Whether a look at the doors still runs."""
+        return any(child.poll() is None for child in self._looks)
+
+    def end_looks(self) -> None:
+        """End the looks that still run; what they had not committed is looked at anew."""
+        for child in self._looks:
+            children.end(child)
+
+    @contextmanager
+    def intake_open(self, engine: Engine, listening: socket.socket) -> Iterator[None]:
+        """Collector and listener, opened upward and ended downward."""
+        keyring = Keyring(lambda: Session(engine))
+        directory = DatabaseDirectory(engine, keyring, clock=self.clock)
+        late = _Late()
+        collector = Collector(engine, clock_ms=lambda: _ms(self.clock()), answer=late.answer, send=late.send)
+        listener = Listener(
+            queue=collector,
+            directory=directory,
+            clock_ms=lambda: _ms(self.clock()),
+            bind=listening,
+            limits=Limits(rate_per_minute=self.settings.intake_rate_per_minute),
+        )
+        late.listener, self._collector, self._listener = listener, collector, listener
+        collector.start()
+        try:
+            port = listener.start()
+            self.intake = Address(host=self.settings.intake_bind.host, port=port)
+            yield
+        finally:
+            listener.hold()
+            collector.stop()
+            listener.stop()
+
+    def tell_new(self, engine: Engine) -> None:
+        """Look for what other commands added, and tell the nodes."""
+        with session_of(engine) as session:
+            end_old_sessions(session, now=self.clock())
+        fresh = configs.refresh_configs(engine, clock=self.clock)
+        if fresh and self._listener:
+            self._listener.send(fresh)
+
+
+class _Late:
+    """Ties the collector's answers to a listener that is made after it."""
+
+    listener: Listener
+
+    def answer(self, taken: object) -> None:
+        self.listener.taken(taken)  # type: ignore[arg-type]  # the collector hands it through unread
+
+    def send(self, words: object) -> None:
+        self.listener.send(words)  # type: ignore[arg-type]  # likewise
+
+
+@contextmanager
+def running(settings: Settings, *, clock: Clock, invented: bool = False) -> Iterator[Service]:
+    """A service that runs while the block does.
+
+    Raises SettingsError or StaleSchemaError, before anything listens, when it can't start.
+    """
+    service = Service(settings, clock=clock, invented=invented)
+    with ExitStack() as opened:
+        opened.enter_context(only_service(settings.state_dir))
+        engine = open_engine(settings.database)
+        opened.callback(engine.dispose)
+        check_reachable(engine)
+        upgrade(settings.database)
+        pages = opened.enter_context(bind(settings.pages_bind, what="serve the pages"))
+        service.pages = Address(host=settings.pages_bind.host, port=pages.getsockname()[1])
+        intake = opened.enter_context(bind(settings.intake_bind, what="take readings"))
+        opened.enter_context(service.intake_open(engine, intake))
+        opened.callback(service.end_looks)
+        opened.enter_context(_threads(service, pages, engine))
+        yield service
+        service.stopping.set()
+
+
+def serve(settings: Settings, *, clock: Clock, say: Callable[[str], None]) -> None:
+    """Run until SIGTERM or SIGINT."""
+    with running(settings, clock=clock) as service, _nightly(service):
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, lambda *_: service.stopping.set())
+        say(
+            f"readings: {service.intake.host}:{service.intake.port}   pages: http://{service.pages.host}:{service.pages.port}/"
+        )
+        service.look("--due")
+        service.stopping.wait()
+
+
+@contextmanager
+def _nightly(service: Service) -> Iterator[None]:
+    hour, minute = service.settings.look_at.split(":")
+    zone = ZoneInfo(service.settings.zone) if service.settings.zone else None
+    scheduler = BackgroundScheduler(timezone=zone) if zone else BackgroundScheduler()
+    trigger = (
+        CronTrigger(hour=hour, minute=minute, timezone=zone)
+        if zone
+        else CronTrigger(hour=hour, minute=minute)
+    )
+    scheduler.add_job(service.look, trigger, args=["--due"], misfire_grace_time=3600, coalesce=True)
+    scheduler.add_job(
+        service.look, CronTrigger(minute=30), args=["--due"], misfire_grace_time=600, coalesce=True
+    )
+    scheduler.start()
+    try:
+        yield
+    finally:
+        scheduler.shutdown(wait=False)
+
+
+@contextmanager
+def _threads(service: Service, pages: socket.socket, engine: Engine) -> Iterator[None]:
+    keeper = threading.Thread(target=_keep_pages, args=(service, pages), name="pages")
+    teller = threading.Thread(target=_keep_telling, args=(service, engine), name="telling")
+    keeper.start()
+    teller.start()
+    try:
+        yield
+    finally:
+        service.stopping.set()
+        keeper.join()
+        teller.join()
+
+
+def _keep_telling(service: Service, engine: Engine) -> None:
+    while not service.stopping.is_set():
+        try:
+            service.tell_new(engine)
+        except Exception:  # a store that fails is the collector's to report; this loop must live on
+            log.exception("could not look for new nodes")
+        service.stopping.wait(LOOK_FOR_NEW_S)
+
+
+def _keep_pages(service: Service, pages: socket.socket) -> None:
+    """Keep the pages' process running, and tell it once a second how things stand."""
+    deaths = 0
+    while not service.stopping.is_set():
+        started = time.monotonic()
+        _run_pages(service, pages)
+        if service.stopping.is_set():
+            return
+        deaths = 0 if time.monotonic() - started > 60 else deaths + 1
+        wait_s = RESTART_S[min(deaths, len(RESTART_S) - 1)]
+        log.warning("the pages' process ended; it is started again in %s s", wait_s)
+        service.stopping.wait(wait_s)
+
+
+def _run_pages(service: Service, pages: socket.socket) -> None:
+    ours, theirs = socket.socketpair()
+    with ours:
+        with theirs:
+            marks = ["--invented"] if service.invented else []
+            child = children.start(
+                ["hangtrue", "web", "--listen", str(pages.fileno()), "--pair", str(theirs.fileno()), *marks],
+                environment=children.environment_of(service.settings),
+                pass_fds=[pages.fileno(), theirs.fileno()],
+            )
+        while child.poll() is None and not service.stopping.wait(TELL_S):
+            _tell(ours, service.counters())
+    children.end(child)
+
+
+def _tell(pair: socket.socket, line: Mapping[str, object]) -> None:
+    try:
+        pair.sendall(json.dumps(line).encode() + b"\n")
+    except OSError:  # the child is gone; the loop above sees it
+        log.debug("the pages' process does not listen")
+
+
+def _ms(moment: datetime) -> int:
+    return round(moment.astimezone(UTC).timestamp() * 1000)

@@ -1,0 +1,53 @@
+"""Tables of trials: drafts, which may change, and sealed records and looks, which may not."""
+
+from sqlalchemy import CheckConstraint, ForeignKey
+from sqlalchemy.orm import Mapped, mapped_column
+
+from server.database import Base, Big, Key, Utc
+
+
+class TrialDraftRow(Base):
+    """A declaration not yet sealed. `body` is JSON; may be changed, may be deleted."""
+
+    __tablename__ = "trial_draft"
+
+    id: Mapped[Key]
+    body: Mapped[str]
+    by: Mapped[str]
+    made: Mapped[Utc]
+
+
+class TrialRecordRow(Base):
+    """A sealed record: `body` is its canonical form. Never changed, never removed."""
+
+    __tablename__ = "trial_record"
+    __table_args__ = (CheckConstraint("length(seal) = 64", name="seal_length"),)
+
+    seal: Mapped[str] = mapped_column(primary_key=True)
+    body: Mapped[str]
+    sealed: Mapped[Utc]
+    by: Mapped[str]
+    amends: Mapped[str | None] = mapped_column(ForeignKey("trial_record.seal"))
+
+
+class TrialLookRow(Base):
+    """A night's look at a trial, inserted only; `night` counts days since 1970, `again` the recomputations.
+
+    Estimate, error and bounds are in the quantity's own unit a year, the declared scope's. `facts` is JSON.
+    """
+
+    __tablename__ = "trial_look"
+
+    seal: Mapped[str] = mapped_column(ForeignKey("trial_record.seal"), primary_key=True)
+    night: Mapped[Big] = mapped_column(primary_key=True, autoincrement=False)
+    again: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
+    pairs: Mapped[int]
+    estimate: Mapped[float]
+    se: Mapped[float]
+    tau: Mapped[float | None]
+    factor: Mapped[float]
+    low: Mapped[float]
+    high: Mapped[float]
+    word: Mapped[str]
+    why: Mapped[str | None]
+    facts: Mapped[str]

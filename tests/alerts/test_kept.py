@@ -1,0 +1,90 @@
+"""Conditions by night and events, on both databases."""
+
+import pytest
+from sqlalchemy import select, text
+from sqlalchemy.exc import DatabaseError
+from sqlalchemy.orm import Session
+
+from server.alerts import kept
+from server.alerts.kept import Cause, Told
+from server.alerts.rules import Change, Condition, Count
+from server.alerts.tables import AlertEventRow, AlertRow
+from tests.fakes.clock import HandClock
+from tests.inspection.doors import Truth, one_joint
+from tests.inspection.stored import stored_door
+
+NOW = Condition(
+    counts={"joint_open": Count(over=3, since="2026-01-01")},
+    frozen="not heard",
+    closed=("joint_open", "2026-01-02"),
+)
+
+
+def cause(session: Session) -> Cause:
+    door = stored_door(session, Truth(years=0.0), one_joint())
+    return Cause(site_id=1, topic="joint", about="north/lock-hinge", door_id=door.id)
+
+
+def alert(session: Session, of: Cause) -> AlertRow:
+    row = AlertRow(
+        site_id=1,
+        topic=of.topic,
+        about=of.about,
+        door_id=of.door_id,
+        raised="2026-01-01",
+        step="joint_open",
+        worst="joint_open",
+    )
+    session.add(row)
+    session.flush()
+    return row
+
+
+def test_a_condition_comes_back(session: Session) -> None:
+    of = cause(session)
+    kept.keep(session, of, None, NOW, "2026-01-03")
+    (row,) = kept.conditions_of(session, of)
+    assert (row.slot, kept.condition_of(row)) == ("2026-01-03", NOW)
+
+
+def test_conditions_of_long_ago_go(session: Session) -> None:
+    of = cause(session)
+    for night in ("2024-11-27", "2024-11-28", "2026-01-02"):
+        kept.keep(session, of, None, NOW, night)
+    assert [row.slot for row in kept.conditions_of(session, of)] == ["2024-11-28", "2026-01-02"]
+
+
+def test_a_rules_event_is_written_once_and_a_persons_each_time(session: Session, clock: HandClock) -> None:
+    row, raised = alert(session, cause(session)), Change(kind="raised", step="joint_open")
+    told = Told(
+        at=clock(), slot="2026-01-01", evidence={"turn_stays_mrad": float("nan"), "turn_low_mrad": 0.1}
+    )
+    for by in (None, None, "maker", "maker"):
+        kept.write(session, row, raised, Told(at=told.at, slot=told.slot, evidence=told.evidence, by=by))
+    events = session.scalars(select(AlertEventRow)).all()
+    assert [event.by for event in events] == [None, "maker", "maker"]
+    assert events[0].evidence == '{"turn_low_mrad": 0.1}'
+
+
+def test_an_event_cannot_be_changed(session: Session, clock: HandClock) -> None:
+    row = alert(session, cause(session))
+    kept.write(
+        session,
+        row,
+        Change(kind="raised", step="joint_open"),
+        Told(at=clock(), slot="2026-01-01", evidence={}),
+    )
+    with pytest.raises(DatabaseError):
+        session.execute(text("UPDATE alert_event SET kind = 'ended'"))
+
+
+def test_frozen_until_thawed(session: Session, clock: HandClock) -> None:
+    row = alert(session, cause(session))
+    for kind, is_frozen in (("raised", False), ("frozen", True), ("rose", True), ("thawed", False)):
+        kept.write(
+            session,
+            row,
+            Change(kind=kind, step="joint_open"),
+            Told(at=clock(), slot="2026-01-01", evidence={}),
+        )
+        assert kept.is_frozen(session, row) is is_frozen

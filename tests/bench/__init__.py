@@ -1,0 +1,1 @@
+"""What is measured by hand, and never timed in a test."""

@@ -1,0 +1,1 @@
+"""The trend's benches."""

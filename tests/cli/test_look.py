@@ -1,0 +1,140 @@
+"""The commands `inspect` and `alert`: sentences out, refusals in one."""
+
+import json
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from sqlalchemy.orm import Session
+
+from server import schema
+from server.cli.look import growth, sentences
+from server.cli.main import main
+from server.database import open_engine
+from server.inspection.values import Inspection, SeriesLook
+from server.service import nightly
+from tests.fakes.clock import HandClock
+from tests.inspection.doors import HUNG, Truth, one_joint
+from tests.inspection.stored import stored_door
+
+OPENING = Truth(years=1.8, turn_mrad_per_year=0.45)
+
+
+@pytest.fixture
+def yard(tmp_path: Path) -> str:
+    """A database with one door of 1.8 years whose joint opens, looked at once on its last day."""
+    url = f"sqlite:///{tmp_path / 'yard.db'}"
+    schema.upgrade(url)
+    engine = open_engine(url)
+    with Session(engine) as session, session.begin():
+        stored_door(session, OPENING, one_joint())
+    nightly.inspect_now(engine, None, clock=HandClock(HUNG + timedelta(days=int(OPENING.years * 365.25))))
+    engine.dispose()
+    return url
+
+
+def run(capsys: pytest.CaptureFixture[str], yard: str, *words: str) -> tuple[int, str, str]:
+    code = main(["--database", yard, *words])
+    said = capsys.readouterr()
+    return code, said.out, said.err
+
+
+def test_inspect_says_what_stays(yard: str, capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, _ = run(capsys, yard, "inspect", "north")
+    assert code == 0
+    lines = out.splitlines()
+    assert lines[0] == "saltmarsh-yard/north"
+    assert lines[1] == "  Droop is not told: these gauges cannot tell leaf from frame."
+    assert lines[2].startswith("  lock-hinge: turn 0.")
+    assert "mrad stays, between 0." in lines[2]
+    assert "limit 0.17" in lines[2]
+
+
+def test_inspect_prints_json(yard: str, capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, _ = run(capsys, yard, "inspect", "--json")
+    (door,) = json.loads(out)
+    turn = next(one for one in door["series"] if one["key"] == "turn:lock-hinge")
+    assert code == 0
+    assert turn["low"] < 0.45 < turn["high"]
+    assert [one["about"] for one in door["findings"]] == ["north/lock-hinge"]
+
+
+def test_inspect_of_a_night_keeps_nothing(yard: str, capsys: pytest.CaptureFixture[str]) -> None:
+    night = (HUNG + timedelta(days=100)).date().isoformat()
+    code, out, _ = run(capsys, yard, "inspect", "--night", night)
+    assert code == 0
+    assert "parted after a year; 99 days are heard" in out
+    assert run(capsys, yard, "alert", "list")[1].count("joint open") == 1
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "sentence"),
+    [
+        (("inspect", "west"), 1, "find door 'west': needs the name of a door"),
+        (("inspect", "--night", "soon"), 2, "look at a night: needs a date such as 2026-11-24, got 'soon'"),
+        (("alert", "show", "9"), 1, "find alert 9: needs the number of an alert"),
+        (("alert", "close", "1", "ok"), 1, "close alert 1: needs how it ended"),
+    ],
+)
+def test_refusals_are_one_sentence(
+    yard: str, capsys: pytest.CaptureFixture[str], words: tuple[str, ...], code: int, sentence: str
+) -> None:
+    status, out, err = run(capsys, yard, *words)
+    assert (status, out) == (code, "")
+    assert err.startswith(f"hangtrue: {sentence}")
+    assert err.count("\n") == 1
+
+
+def test_options_exclude_one_another(yard: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(capsys, yard, "inspect", "--due", "--now")[0] == 2
+
+
+def test_an_alert_is_listed_seen_and_closed(yard: str, capsys: pytest.CaptureFixture[str]) -> None:
+    listed = run(capsys, yard, "alert", "list")[1]
+    assert "North door: joint open, lock rail, hinge side" in listed
+    assert "unseen" in listed
+    assert run(capsys, yard, "alert", "seen", "1")[0] == 0
+    shown = run(capsys, yard, "alert", "show", "1")[1]
+    assert f"seen {datetime.now(UTC):%Y}" in shown  # noqa: TID251  # the command's own clock
+    assert run(capsys, yard, "alert", "close", "1", "Clamped", "and", "reglued")[0] == 0
+    assert run(capsys, yard, "alert", "list")[1] == "Nothing stands.\n"
+    assert "Clamped and reglued" in run(capsys, yard, "alert", "list", "--closed")[1]
+    (told,) = json.loads(run(capsys, yard, "alert", "list", "--closed", "--json")[1])
+    assert (told["how"], told["step"]) == ("person", "joint_open")
+
+
+@pytest.mark.parametrize(
+    ("back", "said"), [(0.12, "0.12 comes back."), (-0.04, "the season takes 0.04 off it now.")]
+)
+def test_lead_of_a_droop(back: float, said: str) -> None:
+    facts = {"stays": 0.85, "stays_low": 0.72, "stays_high": 0.98, "back": back}
+    look = SeriesLook(
+        key="droop",
+        unit="mm",
+        status="served",
+        reason=None,
+        rate=0.06,
+        low=0.03,
+        high=0.09,
+        facts=facts,
+        parts=None,
+    )
+    lines = sentences("north", Inspection(findings=(), series=(look,)))
+    assert lines[1] == f"  Droop: 0.85 mm stays, between 0.72 and 0.98; {said}"
+    assert lines[2] == "  What stays grows by 0.06 mm a year, between 0.03 and 0.09."
+
+
+@pytest.mark.parametrize(
+    ("rate", "low", "high", "sentence"),
+    [
+        (
+            0.02,
+            -0.01,
+            0.06,
+            "has not grown by anything we can tell: between 0.01 mm a year less and 0.06 more.",
+        ),
+        (-0.06, -0.09, -0.03, "goes back by 0.06 mm a year, between 0.03 and 0.09."),
+    ],
+)
+def test_growth_in_words(rate: float, low: float, high: float, sentence: str) -> None:
+    assert growth(rate, low, high, so_far=True) == f"So far: what stays {sentence}"

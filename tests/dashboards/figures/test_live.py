@@ -1,0 +1,49 @@
+"""Live figures as JSON."""
+
+import json
+
+import numpy as np
+
+from dashboards.figures import live, stills
+from dashboards.figures.weeks import rounds, weekly
+from tests.dashboards import yard
+
+WORDS = stills.Words(limit_mm=2.43, limit="leaf meets the frame, 2.43", line="hung line")
+
+
+def test_values_have_four_decimals_and_gaps_are_null() -> None:
+    assert live.numbers(np.array([0.123456, np.nan, -0.00001])) == [0.1235, None, 0.0]
+
+
+def test_the_trend_is_strict_json_of_at_most_400_points() -> None:
+    parts = yard.result("droop", years=20).parts
+    assert parts is not None
+    weeks = weekly(parts)
+    told = live.trend(weeks, stills.depth_of(weeks, 2.43), WORDS)
+    json.dumps(told, allow_nan=False)
+    for trace in told["traces"]:
+        assert len(trace["x"]) == len(trace["y"]) <= 400
+    assert told["spans"]["year"][0] > told["spans"]["hung"][0]
+
+
+def test_a_gap_of_weeks_is_null() -> None:
+    parts = yard.result("droop").parts
+    assert parts is not None
+    weeks = weekly(parts)
+    told = live.trend(weeks, stills.depth_of(weeks, 2.43), WORDS)
+    assert None in next(trace["y"] for trace in told["traces"] if trace["role"] == "seen")
+
+
+def test_the_round_names_its_years() -> None:
+    parts = yard.result("droop").parts
+    assert parts is not None
+    told = live.season_round(rounds(parts), lambda day: f"day {day}")
+    assert told["traces"][-1]["text"][-1] == f"day {yard.TODAY}"
+    assert told["y"][0] > 0 > told["y"][1]
+
+
+def test_names_carry_no_markup_to_the_plotting_library() -> None:
+    years = np.linspace(0, 5, 10)
+    one = stills.PairLine(name="<b>x</b>", years=years, stays=years, low=years, high=years, is_dashed=False)
+    names = [trace["name"] for trace in live.pair([one])["traces"] if trace["role"] == "pair"]
+    assert names == ["&lt;b&gt;x&lt;/b&gt;"]

@@ -1,0 +1,176 @@
+"""What the pages of a door say."""
+
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+
+from dashboards.pages import telling, words
+from dashboards.pages.facts import DoorFacts
+from server.inspection.results import SeriesResult
+from tests.dashboards import yard
+
+NB = words.NBSP
+
+
+def refused(other: dict[str, object], *, years: float = yard.YEARS, reason: str | None = None) -> DoorFacts:
+    made = yard.result("droop", years=years, status="refused", facts=other)
+    state = "settling" if years < 1 else "seasonal"
+    return yard.told(results={"droop": replace(made, reason=reason)}, state=state, years=years)
+
+
+def test_the_door_page_answers_first() -> None:
+    told = yard.told()
+    assert told.main is not None
+    assert told.main.split is not None
+    shown = told.main.split
+    assert telling.lead(told) == words.lead(shown, swing_mm=0.5)
+    assert telling.second(told) == (
+        f"What stays grows by 0.06{NB}mm a year, between 0.03 and 0.09. "
+        f"One deep mortise and tenon, three rails; sapele; hung 24{NB}November{NB}2021."
+    )
+
+
+def test_no_growth_is_said_with_its_interval() -> None:
+    assert telling.second(yard.told("south")).startswith(
+        f"What stays has not grown by anything we can tell: between 0.02{NB}mm a year less and 0.04 more."
+    )
+
+
+def test_provisional_is_said() -> None:
+    told = yard.told(results={"droop": yard.result("droop", status="provisional")})
+    assert telling.second(told).startswith(f"So far: what stays grows by 0.06{NB}mm a year")
+
+
+@pytest.mark.parametrize(
+    ("other", "reason", "text"),
+    [
+        ({"collinearity": 5.0}, None, "One more dry season parts them."),
+        (
+            {"collinearity": 1.0, "half_width": 0.14, "help": "drift"},
+            None,
+            f"anywhere within 0.14{NB}mm a year or more",
+        ),
+        ({"told": "not_told"}, None, "Not said: these gauges can’t tell it apart from other movements."),
+        ({}, "the air at the door is not known", "Not known yet: the air at the door is not known."),
+    ],
+)
+def test_a_refusal_says_why(other: dict[str, object], reason: str | None, text: str) -> None:
+    told = refused(other, reason=reason)
+    assert text in telling.second(told)
+    assert "stays;" not in telling.lead(told)
+
+
+def test_first_weeks_give_the_month_of_the_first_word() -> None:
+    told = refused({}, years=0.27)
+    now = told.main.number("now") if told.main else None
+    assert now is not None
+    assert telling.lead(told) == f"Hung 14{NB}weeks. {words.where(round(now, 2))}."
+    assert f"First word about September{NB}2027." in telling.second(told)
+    assert telling.row(told)[1] == f"First word about what stays: September{NB}2027"
+    assert told.leaf is None
+    assert told.worst is None
+
+
+def test_without_a_line_nothing_is_counted() -> None:
+    told = refused({"line": "none"}, years=0.02)
+    assert telling.lead(told) == "No hung line is drawn yet."
+    assert "nothing can be counted from it before" in " ".join(telling.notes(told))
+    assert telling.pencilled(told) is None
+
+
+def test_a_first_line_is_called_so() -> None:
+    told = refused({"line": "first"}, years=0.05)
+    assert "its first line" in telling.lead(told)
+    assert any("in pencil" in note for note in telling.notes(told))
+
+
+def test_a_silent_door_says_what_was_last_known() -> None:
+    told = yard.told(state="not_heard", heard=yard.NOW - timedelta(days=26))
+    said = telling.lead(told)
+    assert said.startswith(f"Nothing heard for 26{NB}days. On 29{NB}October{NB}2026 it hung ")
+    assert "nothing here guesses" in telling.second(told)
+    assert telling.row(told) == (f"Nothing heard since 29{NB}October{NB}2026", "Taking a set when last heard")
+
+
+def test_a_door_never_heard() -> None:
+    told = yard.told(results={}, heard=None, state="settling")
+    assert telling.lead(told) == "Nothing has been heard of it yet."
+    assert telling.row(told) == ("Nothing has been heard of it yet", "")
+
+
+def test_one_gauge_names_what_it_cannot_tell() -> None:
+    told = yard.told(results={"gauge:corner": yard.result("gauge:corner")})
+    assert telling.lead(told).startswith("At the gauge, the leaf hangs")
+    assert any("can’t tell them apart" in note for note in telling.notes(told))
+
+
+def test_counted_from_first_heard() -> None:
+    told = yard.told(results={"droop": yard.result("droop", facts={"since_heard": True, "first_day": 20000})})
+    assert (
+        telling.notes(told)[0]
+        == f"Counted from 4{NB}October{NB}2024, when it was first heard, not from its hanging."
+    )
+
+
+def bar(other: dict[str, object], *, rate: float = 0.06) -> telling.BarWords:
+    made: SeriesResult = yard.result("droop", rate=rate, facts=other)
+    leaf = yard.told(results={"droop": made}).leaf
+    assert leaf is not None
+    return telling.bar_words(leaf)
+
+
+@pytest.mark.parametrize(
+    ("other", "rate", "date"),
+    [
+        ({}, 0.06, "No date: nothing has begun to run away."),
+        ({}, 0.01, "No date: no growth we can tell apart from none."),
+        ({"stays": 2.3}, 0.06, "Passed: what is counted here has used up its limit."),
+    ],
+)
+def test_a_bar_has_a_date_only_for_cause(other: dict[str, object], rate: float, date: str) -> None:
+    assert bar(other, rate=rate).date == date
+
+
+def test_a_bar_under_an_alert_is_not_soothed() -> None:
+    alerts = (yard.alert("joint_opening", about="north/lock-hinge"), yard.alert("leaf_over", id=2))
+    told = yard.told(standing=alerts)
+    assert told.leaf is not None
+    assert told.worst is not None
+    for spent in (told.leaf, told.worst):
+        assert telling.bar_words(spent).date.startswith("No date yet: an alert stands on it")
+
+
+def test_a_bars_figures_add_up() -> None:
+    rows = {name: figure for name, figure, _ in bar({"stays": 0.894, "worst_season": 0.551}).rows}
+    assert rows == {
+        "stays": f"0.89{NB}mm",
+        "worst of a season, droop only": f"0.55{NB}mm",
+        "left": f"0.99 of 2.43{NB}mm",
+    }
+    early = bar({"years_heard": 2.0})
+    assert early.rows[1][0] == "worst season seen, droop only"
+
+
+def test_a_joint_past_its_limit_by_season_alone_is_said_to_close_again() -> None:
+    opening = yard.result("opening:top-hinge", rate=0.0, facts={"stays": 0.05, "swing_year": 0.37})
+    worst = yard.told(results={"opening:top-hinge": opening}).worst
+    assert worst is not None
+    assert telling.bar_words(worst).date.startswith("It opens past its limit in the dry and closes again.")
+
+
+def test_joint_rows_print_dashes_for_what_is_not_told() -> None:
+    turn = yard.result("turn:top-hinge", status="refused", years=0.5)
+    one = yard.told(results={"turn:top-hinge": turn}, state="settling").joints[0]
+    row = telling.joint_row(one)
+    assert (row.gap, row.stays, row.turn, row.swing, row.growth) == ("—", "—", "—", "—", "—")
+    assert row.state == "settling"
+    caption = telling.joints_caption([one], yard.told())
+    assert "bottom rail, hinge side; bottom rail, latch side." in caption
+
+
+@pytest.mark.parametrize("state", list(words.STATES))
+def test_every_state_has_a_row_without_bad_words(state: str) -> None:
+    for told in (yard.told(state=state), yard.told("south", state=state), yard.told(results={}, state=state)):
+        text = " ".join([telling.lead(told), telling.second(told), *telling.row(told), *telling.notes(told)])
+        assert not any(bad in text for bad in ("nan", "None", "inf ", "-0.00")), text

@@ -1,0 +1,202 @@
+"""The pages in a real browser, with axe-core's rules; skipped without chromium unless CI says otherwise."""
+
+import logging
+import os
+import re
+import shutil
+import threading
+from collections.abc import Iterator
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Page, Route, sync_playwright
+from sqlalchemy import Engine
+from werkzeug.serving import make_server
+
+from tests.dashboards.conftest import app_over
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+NORTH = "/doors/saltmarsh-yard/north"
+PAGES = ["/", NORTH, "/compare", "/alerts"]
+FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"]
+SOON_MS = 15_000
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """The system's chromium."""
+    if CHROMIUM is None:
+        if os.environ.get("CI") == "true":
+            pytest.fail("no chromium: apt-get install chromium")
+        pytest.skip("no chromium on this machine: apt-get install chromium")
+    with sync_playwright() as player:
+        opened = player.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        yield opened
+        opened.close()
+
+
+@pytest.fixture
+def address(alerted: Engine) -> Iterator[str]:
+    """The two doors' pages with an alert, served on a free port of this computer."""
+    logging.getLogger("werkzeug").setLevel(logging.ERROR)
+    server = make_server("127.0.0.1", 0, app_over(alerted), threaded=True)
+    thread = threading.Thread(target=server.serve_forever)
+    thread.start()
+    yield f"http://127.0.0.1:{server.port}"
+    server.shutdown()
+    thread.join()
+    server.server_close()
+
+
+def opened(browser: Browser, *, width: int, theme: str = "light") -> tuple[Page, list[str]]:
+    """A new page of that width, and what the console says in it."""
+    context = browser.new_context(
+        viewport={"width": width, "height": 900},
+        color_scheme="dark" if theme == "slate" else "light",
+    )
+    page = context.new_page()
+    said: list[str] = []
+    page.on("console", lambda message: said.append(message.text))
+    page.on("pageerror", lambda error: said.append(str(error)))
+    return page, said
+
+
+def live(page: Page) -> None:
+    """Wait until every figure of the page is live."""
+    for k in range(page.locator(".plot[data-figure]").count()):
+        page.locator(".plot[data-figure]").nth(k).scroll_into_view_if_needed()
+        page.locator(".plot[data-figure]").nth(k).locator(".main-svg").first.wait_for(timeout=SOON_MS)
+    if page.locator(".plot[data-figure]").count():
+        page.wait_for_function(
+            "document.querySelectorAll('.plot.live').length === "
+            "document.querySelectorAll('.plot[data-figure]').length"
+        )
+
+
+@pytest.mark.parametrize("theme", ["paper", "slate"])
+@pytest.mark.parametrize("width", [1280, 390])
+def test_axe_finds_nothing_and_the_console_is_silent(
+    browser: Browser, address: str, width: int, theme: str
+) -> None:
+    page, said = opened(browser, width=width, theme=theme)
+    for path in PAGES:
+        page.goto(address + path)
+        live(page)
+        found = Axe().run(page, options={"resultTypes": ["violations"]}).response["violations"]
+        assert [(path, one["id"], [node["html"] for node in one["nodes"]]) for one in found] == []
+    assert said == []
+    page.context.close()
+
+
+def test_nothing_scrolls_sideways_at_320(browser: Browser, address: str) -> None:
+    page, _ = opened(browser, width=320)
+    for path in [*PAGES, "/nowhere"]:
+        page.goto(address + path)
+        live(page)
+        assert page.evaluate("document.documentElement.scrollWidth") <= 320, path
+    page.context.close()
+
+
+def test_the_live_figure_takes_the_still_s_place(browser: Browser, address: str) -> None:
+    page, _ = opened(browser, width=1280)
+    page.goto(address + NORTH)
+    place = "e => { const b = e.getBoundingClientRect(); return [b.x, b.y + scrollY, b.width, b.height] }"
+    before = page.locator(".plot").first.evaluate(place)
+    live(page)
+    assert page.locator(".plot").first.evaluate(place) == before
+    assert page.locator(".live-box").first.evaluate(place) == before
+    assert page.locator(".plot .still").first.evaluate("e => getComputedStyle(e).visibility") == "hidden"
+    pixel = "v => document.querySelector('.live-box')._fullLayout.yaxis.d2p(v)"
+    assert page.evaluate(pixel, 1.0) > page.evaluate(pixel, 0.0)  # down is down
+    page.context.close()
+
+
+def test_without_the_bundle_the_still_stays(browser: Browser, address: str) -> None:
+    page, _ = opened(browser, width=1280)
+
+    def stop(route: Route) -> None:
+        route.abort()
+
+    page.route(re.compile("plotly-basic"), stop)
+    with page.expect_event("requestfailed"):
+        page.goto(address + NORTH)
+        page.locator(".plot").first.scroll_into_view_if_needed()
+    page.wait_for_function("!document.querySelector('.live-box')")
+    assert page.locator(".plot.live").count() == 0
+    assert page.locator(".plot .still").first.is_visible()
+    page.context.close()
+
+
+def test_the_slider_moves_the_leaf_and_its_gauges(browser: Browser, address: str) -> None:
+    page, _ = opened(browser, width=1280)
+    page.goto(address + NORTH)
+    leaf = page.locator(".elev .leaf")
+    droop = float(page.locator(".elev").get_attribute("data-stays") or 0)
+    droop += float(page.locator(".elev").get_attribute("data-season") or 0)
+    for times, key in ((120, "End"), (1, "Home")):
+        page.locator("#ex").press(key)
+        corner = re.search(r"V([\d.]+)L0", leaf.get_attribute("d") or "")
+        assert corner is not None
+        assert float(corner[1]) == pytest.approx(2150 + droop * times, abs=0.1)
+        assert page.locator("output[for=ex]").text_content() == f"{times} ×"
+    assert page.locator("#ex").get_attribute("aria-valuetext") == "as it is"
+    last = page.locator(".elev .gauge").last
+    at_one = float(last.get_attribute("cy") or 0)
+    page.locator("#ex").press("End")
+    assert float(last.get_attribute("cy") or 0) > at_one + 50
+    page.context.close()
+
+
+def test_the_span_buttons_set_the_range(browser: Browser, address: str) -> None:
+    page, _ = opened(browser, width=1280)
+    page.goto(address + NORTH)
+    live(page)
+    whole = page.evaluate("document.querySelector('.live-box')._fullLayout.xaxis.range[0]")
+    page.get_by_role("button", name="Last year").click()
+    assert page.get_by_role("button", name="Last year").get_attribute("aria-pressed") == "true"
+    assert page.get_by_role("button", name="Since hung").get_attribute("aria-pressed") == "false"
+    year = page.evaluate("document.querySelector('.live-box')._fullLayout.xaxis.range[0]")
+    assert whole[:4] == "2021"
+    assert year[:4] == "2025"
+    page.context.close()
+
+
+def test_the_theme_is_kept_over_a_reload(browser: Browser, address: str) -> None:
+    page, said = opened(browser, width=390)
+    page.goto(address + NORTH)
+    live(page)
+    page.get_by_role("button", name="Paper or slate").click()
+    assert page.evaluate("document.documentElement.dataset.theme") == "slate"
+    page.reload()
+    assert page.evaluate("document.documentElement.dataset.theme") == "slate"
+    ink = page.evaluate("getComputedStyle(document.documentElement).getPropertyValue('--sheet')")
+    assert ink.strip().lower() == "#1d2428"
+    assert said == []
+    page.context.close()
+
+
+def test_pages_without_figures_ask_for_no_plotting_library(browser: Browser, address: str) -> None:
+    page, _ = opened(browser, width=1280)
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    for path in ("/", "/alerts"):
+        page.goto(address + path)
+        page.wait_for_load_state("networkidle")
+    assert asked
+    assert not any("plotly" in url for url in asked)
+    page.context.close()
+
+
+def test_a_person_marks_an_alert_as_seen_and_closes_it(browser: Browser, address: str) -> None:
+    page, said = opened(browser, width=390)
+    page.goto(address + "/alerts")
+    page.get_by_role("button", name="Mark as seen").click()
+    page.get_by_text("Seen", exact=True).wait_for()
+    assert page.get_by_role("button", name="Mark as seen").count() == 0
+    page.get_by_text("Close it").click()
+    page.get_by_label("How did it end?").fill("Tried a feeler: it does not enter.")
+    page.get_by_role("button", name="Close").click()
+    page.get_by_text("Tried a feeler: it does not enter.").wait_for()
+    assert page.locator(".lead").inner_text().startswith("Nothing stands.")
+    assert said == []
+    page.context.close()

@@ -1,0 +1,77 @@
+"""Findings of a door, and whether a box is heard."""
+
+from dataclasses import replace
+
+import pytest
+
+from server.doors.register import DoorHung
+from server.inspection.findings import HEARD_SINCE, NEVER_HEARD, silence
+from server.inspection.look import look
+from server.inspection.values import Finding
+from tests.inspection.doors import Truth, hung, made_inputs, one_gauge
+
+HOUR_MS = 3_600_000
+NOW_MS = 1_800_000_000_000
+ASLEEP = '{"st": "asleep", "next_s": 21600}'
+
+
+def of(findings: tuple[Finding, ...], topic: str, about: str) -> Finding:
+    return next(one for one in findings if (one.topic, one.about) == (topic, about))
+
+
+def test_findings_carry_the_series_and_what_they_rest_on() -> None:
+    inspection = look(made_inputs(Truth(years=2.1, turn_mrad_per_year=0.3)))
+    series = {one.key: one for one in inspection.series}
+    joint = of(inspection.findings, "joint", "north/lock-hinge")
+    assert joint.evidence["turn_stays_mrad"] == series["turn:lock-hinge"].number("stays")
+    assert joint.evidence["opening_low_mm"] == series["opening:lock-hinge"].number("stays_low")
+    assert (joint.evidence["turn_open_mrad"], joint.evidence["opening_open_mm"]) == (0.166, 0.30)
+    assert joint.rests_on == ("north/lock-hinge-top", "north/lock-hinge-bottom")
+    leaf = of(inspection.findings, "leaf", "north")
+    assert leaf.evidence["droop_stays_mm"] == series["droop"].number("stays")
+    assert set(leaf.evidence) == {f"droop_{key}_mm" for key in ("stays", "low", "high", "limit")}
+    assert {one.unjudged for one in inspection.findings} == {None}
+
+
+def test_first_year_is_unjudged_with_its_reason() -> None:
+    inspection = look(made_inputs(Truth(years=0.7)))
+    for one in inspection.findings:
+        assert one.unjudged is not None
+        assert "after a year" in one.unjudged
+        assert {value for key, value in one.evidence.items() if "stays" in key} == {None}
+
+
+def test_one_gauge_is_judged_by_the_makers_limit() -> None:
+    inspection = look(made_inputs(Truth(years=2.1), one_gauge()))
+    assert [(one.topic, one.evidence["droop_limit_mm"]) for one in inspection.findings] == [("leaf", 1.5)]
+
+
+def test_one_gauge_without_a_limit_has_no_finding() -> None:
+    door = one_gauge()
+    built = replace(door.built, limits=replace(door.built.limits, gauge_mm=None))
+    assert look(made_inputs(Truth(years=2.1), replace(door, built=built))).findings == ()
+
+
+@pytest.mark.parametrize(
+    ("hours", "status", "overdue"),
+    [
+        (1.0, None, False),
+        (2.5, None, False),
+        (2.6, None, True),
+        (14.9, ASLEEP, False),
+        (15.1, ASLEEP, True),
+        (30, "{", True),
+    ],
+)
+def test_overdue(hours: float, status: str | None, *, overdue: bool) -> None:
+    door = replace(hung(), node_last_heard_ms=NOW_MS - int(hours * HOUR_MS), node_status=status)
+    (one,) = silence([door], at_ms=NOW_MS)
+    assert (one.topic, one.about, one.unjudged) == ("heard", "north", None)
+    assert one.evidence["overdue"] is overdue
+    assert one.evidence["silent_h"] == pytest.approx(hours)
+
+
+@pytest.mark.parametrize(("heard_ms", "reason"), [(None, NEVER_HEARD), (NOW_MS + 1, HEARD_SINCE)])
+def test_silence_that_cannot_be_judged(heard_ms: int | None, reason: str) -> None:
+    door: DoorHung = replace(hung(), node_last_heard_ms=heard_ms)
+    assert [one.unjudged for one in silence([door], at_ms=NOW_MS)] == [reason]

@@ -1,0 +1,91 @@
+"""Which series a door has, from which gauges, with which limits."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from server.doors.built import BuiltDoor
+from server.inspection.line import drawn_line
+from server.inspection.moisture import moisture_of
+from server.inspection.series import DaySeries, made_series, trended_gauges
+from tests.inspection.doors import YEAR, Truth, hung, made_inputs, missing, one_gauge
+
+TRUTH = Truth(years=0.5, droop_mm_per_year=0.6, turn_mrad_per_year=0.5, opening_mm_per_year=0.2)
+JOINTS = ("lock-hinge", "lock-latch", "top-hinge")
+
+
+def made(built: BuiltDoor | None = None, truth: Truth = TRUTH) -> dict[str, DaySeries]:
+    inputs = made_inputs(truth, hung(built=built) if built else None)
+    line = drawn_line(inputs, trended_gauges(inputs.door.built))
+    return {one.key: one for one in made_series(inputs, line, moisture_of(inputs, line))}
+
+
+def test_series_of_the_example_door() -> None:
+    gaps = ("head-hinge", "head-latch", "latch-bottom", "latch-top", "sill-latch")
+    wanted = {"droop", "sag", "rack", *(f"gap:{gap}" for gap in gaps)}
+    assert set(made()) == wanted | {f"{kind}:{joint}" for kind in ("turn", "opening") for joint in JOINTS}
+
+
+def test_what_was_put_in_comes_out() -> None:
+    found, last = made(), int(TRUTH.years * YEAR) - 1
+    years = (last - 21) / YEAR
+    wanted = {
+        "droop": 0.6 * years,
+        "rack": 0.3 * years,
+        "sag": 0.0,
+        "turn:lock-hinge": 0.5 * years,
+        "turn:lock-latch": 0.0,
+    }
+    for key, value in wanted.items():
+        assert found[key].value[-10:].mean() == pytest.approx(value, abs=0.03), key
+
+
+def test_limits_are_the_doors_own() -> None:
+    found = made()
+    limits = {
+        key: found[key].facts.limit
+        for key in ("droop", "rack", "sag", "turn:lock-hinge", "turn:top-hinge", "opening:top-hinge")
+    }
+    assert limits == {
+        "droop": pytest.approx(3 * 1050 / 1075 - 0.5),
+        "rack": 0.15,
+        "sag": None,
+        "turn:lock-hinge": 0.166,
+        "turn:top-hinge": 0.314,
+        "opening:top-hinge": 0.30,
+    }
+
+
+def test_units_scales_and_drift() -> None:
+    found = made()
+    turn = found["turn:lock-hinge"]
+    assert (turn.unit, turn.facts.scale) == ("mrad", 0.4)
+    assert found["turn:top-hinge"].facts.scale == pytest.approx(0.4 * 170 / 90)
+    assert turn.facts.drift_per_year == pytest.approx(np.sqrt(2) * 0.001 / 170 * 1000)
+    assert found["opening:lock-hinge"].facts.drift_per_year == pytest.approx(0.001 / np.sqrt(2))
+    assert turn.rests_on == ("north/lock-hinge-top", "north/lock-hinge-bottom")
+
+
+def test_a_kit_that_cannot_tell_droop_has_no_droop() -> None:
+    built = hung().built
+    edges = tuple(gauge for gauge in built.gauges if gauge.kind != "diag")
+    leaning = replace(built, gauges=edges, opening=replace(built.opening, kind="leans"))
+    found = made(leaning)
+    assert not {"droop", "rack"} & set(found)
+    assert "sag" in found
+
+
+def test_one_gauge_speaks_at_the_gauge() -> None:
+    inputs = made_inputs(TRUTH, one_gauge())
+    line = drawn_line(inputs, ("droop",))
+    found = made_series(inputs, line, None)
+    assert [(one.key, one.facts.limit) for one in found] == [("gauge:droop", 1.5)]
+
+
+def test_a_gauge_lost_for_a_while_leaves_its_own_gap_alone_empty() -> None:
+    inputs = missing(made_inputs(TRUTH), 100, 120, gauges=("head-latch",))
+    line = drawn_line(inputs, trended_gauges(inputs.door.built))
+    found = {one.key: one for one in made_series(inputs, line, moisture_of(inputs, line))}
+    assert np.isnan(found["gap:head-latch"].value[100:120]).all()
+    assert np.isfinite(found["droop"].value[100:120]).all()

@@ -1,0 +1,71 @@
+"""A service that lies: it acknowledges a pack when it comes, not when it is committed.
+
+`python early.py SETTINGS`. All its parts are the real ones; only the line between listener and
+collector is another. The kill test must find it out.
+"""
+
+import signal
+import sys
+import threading
+from pathlib import Path
+
+from server.auth.keyring import Keyring
+from server.clock import utc_now
+from server.config import read_settings
+from server.database import Session, open_engine
+from server.intake.collector import Collector
+from server.intake.limits import Limits
+from server.intake.listener import Listener
+from server.intake.values import Offer, Taken
+from server.service.directory import DatabaseDirectory
+
+
+class EarlyQueue:
+    """The collector's line, with an answer given at once."""
+
+    listener: Listener
+
+    def __init__(self, collector: Collector) -> None:
+        self._collector = collector
+
+    def offer(self, offer: Offer) -> None:
+        self._collector.offer(offer)
+        if offer.token is not None:
+            self.listener.taken([Taken(token=offer.token, code=None)])
+
+    def is_full(self) -> bool:
+        return self._collector.is_full()
+
+
+def now_ms() -> int:
+    return round(utc_now().timestamp() * 1000)
+
+
+def main() -> None:
+    """Serve until told to stop, or killed."""
+    stopping = threading.Event()
+    signal.signal(signal.SIGTERM, lambda *_: stopping.set())
+    engine = open_engine(read_settings(Path(sys.argv[1])).database)
+    directory = DatabaseDirectory(engine, Keyring(lambda: Session(engine)), clock=utc_now)
+    collector = Collector(engine, clock_ms=now_ms, answer=lambda taken: None, send=lambda words: None)
+    queue = EarlyQueue(collector)
+    queue.listener = Listener(
+        queue=queue,
+        directory=directory,
+        clock_ms=now_ms,
+        bind=("127.0.0.1", 0),
+        limits=Limits(rate_per_minute=0),
+    )
+    collector.start()
+    port = queue.listener.start()
+    sys.stdout.write(f"readings: 127.0.0.1:{port}   pages: http://127.0.0.1:0/\n")
+    sys.stdout.flush()
+    stopping.wait()
+    queue.listener.hold()
+    collector.stop()
+    queue.listener.stop()
+    engine.dispose()
+
+
+if __name__ == "__main__":
+    main()
