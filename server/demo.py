@@ -159,6 +159,7 @@ def _node(yard: Yard, settings: Settings, service: Service, door: str, clock: Cl
     folder.mkdir(exist_ok=True, mode=0o700)
     _describe(yard, door, folder)
     _enrol(yard, settings, door, folder, clock)
+    service.refresh()
     _write_node_file(yard, service, door, folder)
     arguments = ["hangtrue-node", "--config", str(folder / "node.toml"), "simulate", *_asked(yard, door)]
     child = children.start(

@@ -12,7 +12,8 @@ import server.alerts.tables
 import server.auth.tables
 import server.doors.tables
 import server.inspection.tables
-import server.readings.tables  # noqa: F401  (each import names its tables to the one MetaData)
+import server.readings.tables
+import server.trials.tables  # noqa: F401  (each import names its tables to the one MetaData)
 from server.database import Base, open_engine
 from server.errors import StaleSchemaError
 

@@ -123,7 +123,7 @@ def test_a_door_without_size_is_refused(session: Session, clock: HandClock) -> N
     session.add(Site(id=1, name="saltmarsh-yard", zone="Europe/London"))
     session.flush()
     sizes = {"width_mm": 900.0, "height_mm": 0.0, "thickness_mm": 45.0}
-    texts = {"shown": "North door", "species": "oak", "joint": "one deep tenon", "built": "{}"}
+    texts = {"shown": "North", "species": "oak", "joint": "one deep tenon", "built": "{}"}
     session.add(Door(site_id=1, name="north", hung=clock(), added=clock(), **sizes, **texts))
     with pytest.raises(IntegrityError, match="size_positive"):
         session.flush()

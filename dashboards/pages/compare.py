@@ -1,7 +1,6 @@
 """Two doors side by side, first form: the growth of the droop of each, which is not yet the joint's."""
 
 from dataclasses import dataclass
-from typing import cast
 
 import numpy as np
 from flask import Blueprint, Response, abort, jsonify, render_template, request
@@ -16,7 +15,7 @@ from dashboards.pages.ours import all_facts, ours, sheet
 from server.doors.built import joint_words
 from server.errors import UnknownDoorError
 from server.trend.compare import difference
-from server.trend.decompose import Decomposition, Status
+from server.trend.decompose import Status
 
 pages = Blueprint("compare", __name__)
 MONTH_DAYS = 30.44
@@ -211,12 +210,11 @@ def _chosen(told: list[DoorFacts]) -> tuple[DoorFacts, DoorFacts] | None:
     return by_ref[asked[0]], by_ref[asked[1]]
 
 
-def _rate(main: Movement) -> Decomposition:
+def _rate(main: Movement) -> DoorRate:
     status = STATUSES.get(main.status, "refused")
-    rate = DoorRate(
+    return DoorRate(
         status=status, reason=main.reason or None, rate=main.rate, rate_low=main.low, rate_high=main.high
     )
-    return cast("Decomposition", rate)  # it is read for these five alone, and no page refits
 
 
 def _between(name_a: str, name_b: str, apart: float, low: float, high: float) -> str:

@@ -45,6 +45,8 @@ class Limits:
     turn_alert_gone_mrad: float = 0.12
     low_share: float = 2 / 3
     gone_share: float = 0.8
+    rate_mm_per_year: float = 0.05
+    rate_gone_mm_per_year: float = 0.03
     rack_mm: float = 0.15
     rack_gone_mm: float = 0.12
     rack_sd_mm: float = 0.075
@@ -293,6 +295,15 @@ def _joint_open(evidence: Evidence, limits: Limits) -> Verdict:
     )
 
 
+def _leaf_set(evidence: Evidence, limits: Limits) -> Verdict:
+    rate, low = _number(evidence, "rate_mm_per_year"), _number(evidence, "rate_low_mm_per_year")
+    if rate is None or low is None:
+        return "unjudged"
+    if rate >= limits.rate_mm_per_year and low > 0:
+        return "holds"
+    return "gone" if low <= 0 or rate < limits.rate_gone_mm_per_year else "between"
+
+
 def _leaf_over(evidence: Evidence, limits: Limits) -> Verdict:
     paths = []
     if _has(evidence, "rack"):
@@ -335,6 +346,7 @@ STEPS: Mapping[str, Step] = {
         Step(
             code="joint_open", topic="joint", rank=3, weight="today", nights=7, clear=30, verdict=_joint_open
         ),
+        Step(code="leaf_set", topic="leaf", rank=1, weight="soon", nights=14, clear=60, verdict=_leaf_set),
         Step(code="leaf_over", topic="leaf", rank=2, weight="soon", nights=7, clear=30, verdict=_leaf_over),
         Step(
             code="node_silent", topic="heard", rank=1, weight="soon", nights=1, clear=1, verdict=_node_silent

@@ -9,6 +9,7 @@ Evidence = Mapping[str, object]
 WORDS = {
     "joint_opening": "Joint opening",
     "joint_open": "Joint open",
+    "leaf_set": "Taking a set",
     "leaf_over": "Out of square",
     "node_silent": "Not heard",
 }
@@ -19,6 +20,8 @@ TO_DO = {
     "joint_opening": "Nothing this week. Look at it when you are by, and plan a repair.",
     "joint_open": "Try a feeler in the shoulder. If it goes in past 10 mm the glue line is likely parted. "
     "Keep people clear of the door and have a competent joiner look before it is used hard again.",
+    "leaf_set": "See that every hinge screw is tight, then try the shoulders that carry no gauge. "
+    "Pack a hinge only when you know which it is: packing hides it.",
     "leaf_over": "This month: see that every hinge screw is tight, then try the shoulders without a gauge. "
     "Pack a hinge only when you know which it is: packing hides it. "
     "Keep people clear if the leaf drags or drops when it is opened.",
@@ -49,6 +52,8 @@ def say(step: str, evidence: Evidence, *, zone: str) -> str:
     """What is seen, in one sentence, from the evidence of the look that said it."""
     if step == "node_silent":
         return _silent(evidence, zone)
+    if step == "leaf_set":
+        return _set(evidence)
     if step == "leaf_over":
         return _leaf(evidence)
     series, unit, where = _nearer(evidence)
@@ -89,6 +94,12 @@ def _leaf(evidence: Evidence) -> str:
             return f"{_said(stays)} mm of {series} stays, more than the {_said(limit)} set for this door."
     stays, low, high = (_number(evidence, f"droop_{key}_mm") for key in ("stays", "low", "high"))
     return f"What stays of the droop is {_said(stays)} mm{_between(low, high)}."
+
+
+def _set(evidence: Evidence) -> str:
+    rate, low, high = (_number(evidence, f"rate_{key}mm_per_year") for key in ("", "low_", "high_"))
+    which = evidence.get("rate_of", "leaf")
+    return f"What stays of the {which} grows by {_said(rate)} mm a year{_between(low, high)}."
 
 
 def _silent(evidence: Evidence, zone: str) -> str:

@@ -47,9 +47,13 @@ def serve(settings: Settings) -> None:
 @click.pass_obj
 def web(settings: Settings, listen_fd: int, pair_fd: int, *, invented: bool) -> None:
     """Serve the pages on sockets that the service hands over. Started by the service alone."""
+    import signal
+
     from server.clock import utc_now
     from server.service.pages import serve_pages
 
+    # ^C comes to every process of the terminal; this one ends with the service, and answers until then
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     _log()
     serve_pages(settings, listen_fd=listen_fd, pair_fd=pair_fd, invented=invented, clock=utc_now)
 

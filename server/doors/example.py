@@ -127,16 +127,16 @@ OTHERS = {
 }
 EXAMPLES = {
     "north": _Example(
-        shown="North door",
-        heading="North door: one deep mortise and tenon at each rail end.",
+        shown="North",
+        heading="North: one deep mortise and tenon at each rail end.",
         joints={
             name: TENON.format(width=width) for name, width in (("bottom", 180), ("lock", 160), ("top", 80))
         },
         turns_mrad={"lock-hinge": 0.166, "lock-latch": 0.166, "top-hinge": 0.314},
     ),
     "south": _Example(
-        shown="South door",
-        heading="South door: a stub tenon and loose tenons at each rail end.",
+        shown="South",
+        heading="South: a stub tenon and loose tenons at each rail end.",
         joints={
             "bottom": STUB.format(width=180, at=[-96, -64, -32, 0, 32, 64, 96]),
             "lock": STUB.format(width=160, at=[-76, -38, 0, 38, 76]),

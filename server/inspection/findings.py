@@ -66,10 +66,25 @@ def _leaf(
         "droop_low_mm": main.number("stays_low"),
         "droop_high_mm": main.number("stays_high"),
         "droop_limit_mm": main.number("limit"),
+        **_growth([main, *(looks[key] for key in ("rack",) if key in looks)]),
     }
     return Finding(
         topic="leaf", about=door.name, evidence=evidence, rests_on=rests_on[main.key], unjudged=main.reason
     )
+
+
+def _growth(looks: Iterable[SeriesLook]) -> dict[str, object]:
+    """The rate of droop or of rack, the one with the greater low bound; None when neither serves."""
+    told = [one for one in looks if one.rate is not None and one.low is not None]
+    grows = max(told, key=lambda one: one.low or 0.0, default=None)
+    if grows is None:
+        return {"rate_mm_per_year": None, "rate_low_mm_per_year": None}
+    return {
+        "rate_of": grows.key.partition(":")[0],
+        "rate_mm_per_year": grows.rate,
+        "rate_low_mm_per_year": grows.low,
+        "rate_high_mm_per_year": grows.high,
+    }
 
 
 def _heard(box: str, door: DoorHung, at_ms: int) -> Finding:

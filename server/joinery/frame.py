@@ -16,6 +16,8 @@ from server.joinery.refusals import BracedLeafError
 SHEAR_FACTOR = 5 / 6
 # Arms from the stile to its hinges: as good as rigid, without spoiling the sums.
 ARM_TIMES = 1e4
+# Two heights so near share a node: a member as short as that would spoil the sums.
+NEAR_M = 1e-3
 X, Y = 0, 1
 
 
@@ -80,7 +82,7 @@ def leaf_frame(leaf: Leaf, case: Case | None = None) -> LeafForces:
     """
     case = case or Case()
     _check(leaf, case)
-    model = _Model(leaf, case)
+    model = LeafModel(leaf, case)
     solution = solve(model.structure, model.forces, scaled=model.scaled)
     racked, slope = (_apparent(leaf, model, movement) for movement in (solution.movement, solution.slope))
     return LeafForces(
@@ -115,13 +117,16 @@ def _check(leaf: Leaf, case: Case) -> None:
         raise OutOfRangeError("share of stiffness left", "0 or more", f"{min(case.left.values()):g}")
 
 
-class _Model:
-    """Nodes, members and forces of one leaf in one case."""
+class LeafModel:
+    """Nodes, members and forces of one leaf in one case: `structure`, `forces` at its nodes.
+
+    The first members are the rails, in their order; `scaled` marks the springs that follow the factor.
+    """
 
     def __init__(self, leaf: Leaf, case: Case) -> None:
         self.leaf, self.case = leaf, case
         self.places: list[tuple[float, float]] = []
-        self.node: dict[tuple[str, float], int] = {}
+        self.nodes: dict[str, dict[int, float]] = {"hinge": {}, "latch": {}, "pin": {}}
         self.members: list[Member] = []
         self.forces: dict[int, tuple[float, float, float]] = {}
         weights = [Load(force_n=GRAVITY_M_S2 * e.mass_kg, x_m=e.x_m, y_m=e.y_m) for e in leaf.extras]
@@ -138,14 +143,16 @@ class _Model:
         self.scaled = np.zeros((len(self.members), 2), dtype=bool)
         self.scaled[: len(leaf.rails)] = np.array(soft).reshape(2, -1).T
 
-    def _at(self, side: str, y_m: float) -> int:
-        key = (side, round(y_m, 9))
-        if key not in self.node:
-            half = self.leaf.stile_m / 2
-            x = {"hinge": half, "latch": self.leaf.width_m - half, "pin": 0.0}[side]
-            self.node[key] = len(self.places)
-            self.places.append((x, y_m))
-        return self.node[key]
+    def at(self, side: str, y_m: float) -> int:
+        """The node of a stile (`hinge`, `latch`) or pin at that height, made where there is none so near."""
+        for node, place in self.nodes[side].items():
+            if abs(place - y_m) < NEAR_M:
+                return node
+        half = self.leaf.stile_m / 2
+        x = {"hinge": half, "latch": self.leaf.width_m - half, "pin": 0.0}[side]
+        self.nodes[side][len(self.places)] = y_m
+        self.places.append((x, y_m))
+        return len(self.places) - 1
 
     def _section(self, depth_m: float) -> tuple[float, float, float]:
         leaf = self.leaf
@@ -161,8 +168,8 @@ class _Model:
             own = rail.depth_m * leaf.thickness_m * leaf.density_kg_m3 + panel / leaf.rail_m
             self.members.append(
                 Member(
-                    start=self._at("hinge", rail.y_m),
-                    end=self._at("latch", rail.y_m),
+                    start=self.at("hinge", rail.y_m),
+                    end=self.at("latch", rail.y_m),
                     bending_n_m2=bending,
                     axial_n=axial,
                     shear_n=shear,
@@ -184,7 +191,8 @@ class _Model:
             "latch": every | {load.y_m for load in loads if load.x_m > half},
         }
         for side, stops in heights.items():
-            nodes = [self._at(side, y) for y in sorted({round(y, 9) for y in stops})]
+            found = {self.at(side, y) for y in stops}
+            nodes = sorted(found, key=lambda node: self.places[node][Y])
             self.members += [
                 Member(
                     start=low,
@@ -204,30 +212,30 @@ class _Model:
     def _pins(self) -> set[tuple[int, int]]:
         bending, axial, _ = self._section(self.leaf.stile_m)
         heights = self._pinned()
-        pins = [self._at("pin", y) for y in heights]
+        pins = [self.at("pin", y) for y in heights]
         self.members += [
             Member(
                 start=pin,
-                end=self._at("hinge", y),
+                end=self.at("hinge", y),
                 bending_n_m2=ARM_TIMES * bending,
                 axial_n=ARM_TIMES * axial,
             )
             for pin, y in zip(pins, heights, strict=True)
         ]
         self.pins = (pins[0], pins[1])
-        return {(pins[0], X), (pins[1], X), (self._at("pin", self.leaf.bearing_hinge_m), Y)}
+        return {(pins[0], X), (pins[1], X), (self.at("pin", self.leaf.bearing_hinge_m), Y)}
 
     def _hang(self, load: Load) -> None:
         side = "latch" if load.x_m > self.leaf.width_m / 2 else "hinge"
-        node = self._at(side, load.y_m)
+        node = self.at(side, load.y_m)
         across, down, moment = self.forces.get(node, (0.0, 0.0, 0.0))
         arm = load.x_m - self.places[node][0]
         self.forces[node] = (across, down - load.force_n, moment - load.force_n * arm)
 
 
-def _apparent(leaf: Leaf, model: _Model, movement: FloatArray) -> tuple[float, float, float]:
-    top, bottom = (movement[model.node["latch", round(y, 9)]] for y in (leaf.height_m, 0.0))
-    hinge_top = movement[model.node["hinge", round(leaf.height_m, 9)]]
+def _apparent(leaf: Leaf, model: LeafModel, movement: FloatArray) -> tuple[float, float, float]:
+    top, bottom = (movement[model.at("latch", y)] for y in (leaf.height_m, 0.0))
+    hinge_top = movement[model.at("hinge", leaf.height_m)]
     turned = (top[X] - bottom[X]) / leaf.height_m
     racked = (-top[Y] + hinge_top[Y] - turned * (leaf.width_m - leaf.stile_m)) / leaf.rail_m
     return float(turned), float(racked), float(-(top[Y] + top[2] * leaf.stile_m / 2))

@@ -97,7 +97,7 @@ class Group:
 def faces(joint: Joint) -> tuple[Face, ...]:
     """Glue faces on the stile's side. Edges and ends of tenons are left out, a convention of this project.
 
-    A dowel counts as two faces of half its girth. Raises OutOfRangeError for a joint that is given, or has no glue.
+    A dowel counts as two faces of half its girth. Raises OutOfRangeError for a joint that is given.
     """
     if isinstance(joint, Given):
         raise OutOfRangeError("glue faces of a joint", "its dimensions", "a stiffness alone")
@@ -176,12 +176,13 @@ def check_joint(joint: Joint, *, rail_depth_m: float, stile_m: float, thickness_
 
     Raises OutOfRangeError for one that cannot: it overlaps, leaves its rail or stile, or eats up the leaf.
     """
-    stiffness_n_m_per_rad(joint)
     if isinstance(joint, Given):
+        stiffness_n_m_per_rad(joint)
         return ()
     tenons = _tenons(joint)
     for tenon in tenons:
         _check_tenon(tenon, rail_depth_m, stile_m, thickness_m)
+    group(joint)
     loose = sorted(tenons[1:] if isinstance(joint, StubLoose) else tenons, key=lambda tenon: tenon.y_m)
     for below, above in pairwise(loose):
         room = above.y_m - below.y_m

@@ -35,11 +35,15 @@ TIE = 5e-4
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Place:
-    """The leaf, its kind of opening, and how far from the hung moisture the kit is to serve."""
+    """The leaf, its kind of opening, and how far from the hung moisture the kit is to serve.
+
+    `frame_sd_rad`: how far jambs and head may turn, where that is known better than from the kind.
+    """
 
     shape: Shape
     opening: str
     moisture_change_pct: float = PLANNED_MOISTURE_PCT
+    frame_sd_rad: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,7 +130,10 @@ def next_gauges(place: Place, candidates: Mapping[str, Station], owned: Iterable
 
 
 def _prior(place: Place) -> FloatArray:
-    return np.append(prior_sd(place.opening), growth_prior(place.moisture_change_pct).sd[0])
+    sd = np.append(prior_sd(place.opening), growth_prior(place.moisture_change_pct).sd[0])
+    if place.frame_sd_rad is not None:
+        sd[[STATES.index("phif"), STATES.index("gamf")]] = place.frame_sd_rad
+    return sd
 
 
 def _information(place: Place, station: Station, sd: FloatArray) -> FloatArray:

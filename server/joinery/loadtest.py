@@ -42,6 +42,23 @@ def strap_load(leaf: Leaf, *, mass_kg: float = GREATEST_LOAD_KG, y_m: float = 0.
     return Load(force_n=mass_kg * GRAVITY_M_S2, x_m=leaf.width_m, y_m=y_m)
 
 
+def rack_of_diagonals_mm(
+    leaf: Leaf, *, x_m: tuple[float, float], y_m: tuple[float, float], fall_mm: float, rise_mm: float
+) -> float:
+    """Rack from the change of two crossing diagonals, which is free of moisture along and across the grain.
+
+    `x_m`, `y_m`: the corners between which they run; `fall_mm`: of the one from the hinge side's top.
+    Raises OutOfRangeError for corners that are not apart, or both over one stile.
+    """
+    rails = [min(max(x - leaf.stile_m, 0.0), leaf.rail_m) for x in sorted(x_m)]
+    across, up = rails[1] - rails[0], abs(y_m[1] - y_m[0])
+    if not (across > 0 and up > 0):
+        needed = "corners over both stiles, one above the other"
+        raise OutOfRangeError("rack from diagonals", needed, f"x {x_m}, y {y_m}")
+    length = float(np.hypot(x_m[1] - x_m[0], up))
+    return leaf.rail_m * length / (across * up) * (fall_mm - rise_mm) / 2
+
+
 def rack_of_load_mm(leaf: Leaf, load: Load, f_k: float) -> tuple[float, float]:
     """Rack under the load alone, and its change per unit of ln f_k, both mm."""
     found = leaf_frame(leaf, Case(weight=False, load=load, f_k=f_k))

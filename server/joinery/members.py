@@ -71,6 +71,7 @@ def solve(
     `scaled`, (members, 2): springs for whose ln factor `slope` gives the nodes' movement a unit.
     Raises OutOfRangeError for a frame that is not held.
     """
+    _check_held(structure)
     parts = _Parts.of(structure)
     size = 3 * len(structure.places_m)
     whole, load = np.zeros((size, size)), np.zeros(size)
@@ -82,12 +83,12 @@ def solve(
     free = np.setdiff1d(np.arange(size), held)
     inner = whole[np.ix_(free, free)]
     movement, slope = np.zeros(size), np.zeros(size)
-    movement[free] = _answer(inner, load[free])
+    movement[free] = np.linalg.solve(inner, load[free])
     moment, shear = parts.ends(movement)
     if scaled is not None:
         pull = np.zeros(size)
         np.add.at(pull, parts.freedoms, parts.softening(moment, scaled))
-        slope[free] = _answer(inner, -pull[free])
+        slope[free] = np.linalg.solve(inner, -pull[free])
     reaction = np.zeros(size)
     reaction[held] = (whole @ movement - load)[held]
     return Solution(
@@ -99,14 +100,16 @@ def solve(
     )
 
 
-def _answer(stiffness: FloatArray, load: FloatArray) -> FloatArray:
-    try:
-        found = np.linalg.solve(stiffness, load)
-    except np.linalg.LinAlgError:
-        found = np.full(load.shape, np.nan)
-    if not np.isfinite(found).all():
+def _check_held(structure: Structure) -> None:
+    # What the supports feel of the three ways in which the whole can move without bending.
+    places = structure.places_m
+    felt = np.zeros((max(1, len(structure.held)), 3))
+    for row, (node, way) in zip(felt, structure.held, strict=False):
+        row[way] = 1.0
+        if way < 2:
+            row[2] = (-places[node, 1], places[node, 0])[way]
+    if np.linalg.matrix_rank(felt) < 3:
         raise OutOfRangeError("frame", "enough held for it not to move away", "one that moves freely")
-    return np.asarray(found)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

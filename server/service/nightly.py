@@ -20,7 +20,8 @@ from server.inspection.values import Inspection
 log = logging.getLogger(__name__)
 
 DAY_MS = 86_400_000
-FIRST_NIGHTS = 8
+# One night more than the rule that counts longest.
+FIRST_NIGHTS = 15
 MOST_NIGHTS = 400
 
 
@@ -65,7 +66,7 @@ def run_due(
 ) -> list[LookDone]:
     """Look at every door (or at one) for each night that is due, at the boxes first.
 
-    A door that was never looked at takes its last 8 ended days. One door's failure stops no other.
+    A door that was never looked at takes its last 15 ended days. One door's failure stops no other.
     Raises UnknownDoorError for `force_door`.
     """
     now, doors = clock(), _doors(engine, force_door)
@@ -86,7 +87,7 @@ def run_due(
 def inspect_now(
     engine: Engine, door_ref: str | None, *, clock: Clock, zone: str | None = None
 ) -> list[LookDone]:
-    """Look at one door, or at all, with what is here now: its last 8 days are looked at anew.
+    """Look at one door, or at all, with what is here now: its last 15 days are looked at anew.
 
     Raises UnknownDoorError.
     """
@@ -120,7 +121,7 @@ def _doors(engine: Engine, ref: str | None) -> list[DoorHung]:
 
 
 def _last_nights(last: date, moment: datetime) -> list[_Due]:
-    """The last 8 nights; their moments are whole days before `moment`. The last one alone is said."""
+    """The last 15 nights; their moments are whole days before `moment`. The last one alone is said."""
     days = [timedelta(days=back) for back in range(FIRST_NIGHTS - 1, -1, -1)]
     return [
         _Due(slot=(last - back).isoformat(), at=moment - back, past=back > timedelta(0), anew=True)

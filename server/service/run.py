@@ -32,6 +32,8 @@ from server.service.ports import bind
 
 log = logging.getLogger("hangtrue.service")
 TELL_S, LOOK_FOR_NEW_S = 1.0, 30.0
+# The algebra of a look is small: threads only wait for one another, and for the other core's work.
+ONE_CORE = {"OPENBLAS_NUM_THREADS": "1"}
 RESTART_S = (0, 1, 2, 4, 8, 16, 30)
 
 
@@ -55,12 +57,17 @@ class Service:
             **(listener.counters() if listener else {}),
         }
 
+    def refresh(self) -> None:
+        """Know before the next pack what was enrolled since; else a stranger is looked up once a second."""
+        if self._collector:
+            self._collector.refresh()
+
     def look(self, *arguments: str) -> subprocess.Popen[bytes]:
         """Start a look at the doors as a process of its own; `arguments` as for `hangtrue inspect`."""
         self._looks = [child for child in self._looks if child.poll() is None]
         child = children.start(
             ["hangtrue", "inspect", *(arguments or ("--due",))],
-            environment=children.environment_of(self.settings),
+            environment={**children.environment_of(self.settings), **ONE_CORE},
             quiet=True,
         )
         self._looks.append(child)

@@ -1,10 +1,40 @@
 """Two rates compared."""
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
-from server.trend.decompose import Decomposition, Status
+from server.trend.decompose import Status
+
+
+class Rate(Protocol):
+    """What is asked of a decomposition, or of what was kept of one."""
+
+    @property
+    def status(self) -> Status:
+        """Refused, provisional or served."""
+        ...
+
+    @property
+    def reason(self) -> str | None:
+        """Why it is not served, or only so far."""
+        ...
+
+    @property
+    def rate(self) -> float | None:
+        """Growth of what stays, a year; None where refused."""
+        ...
+
+    @property
+    def rate_low(self) -> float | None:
+        """Lower bound of the 95 % interval."""
+        ...
+
+    @property
+    def rate_high(self) -> float | None:
+        """Upper bound of the 95 % interval."""
+        ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -18,7 +48,7 @@ class Comparison:
     high: float | None = None
 
 
-def difference(a: Decomposition, b: Decomposition) -> Comparison:
+def difference(a: Rate, b: Rate) -> Comparison:
     """The rate of b less that of a, the half-widths in quadrature as of two errors that share nothing.
 
     Refused, with that rate's reason, where either is; provisional where either is.
@@ -34,6 +64,6 @@ def difference(a: Decomposition, b: Decomposition) -> Comparison:
     )
 
 
-def _middle(one: Decomposition) -> tuple[float, float]:
+def _middle(one: Rate) -> tuple[float, float]:
     rate, low, high = one.rate or 0.0, one.rate_low or 0.0, one.rate_high or 0.0
     return rate, (high - low) / 2

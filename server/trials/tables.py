@@ -33,7 +33,8 @@ class TrialRecordRow(Base):
 class TrialLookRow(Base):
     """A night's look at a trial, inserted only; `night` counts days since 1970, `again` the recomputations.
 
-    Estimate, error and bounds are in the quantity's own unit a year, the declared scope's. `facts` is JSON.
+    Estimate, error and bounds are in the quantity's own unit a year, the declared scope's; NULL while a pair
+    has never been served. `facts` is JSON.
     """
 
     __tablename__ = "trial_look"
@@ -42,12 +43,12 @@ class TrialLookRow(Base):
     night: Mapped[Big] = mapped_column(primary_key=True, autoincrement=False)
     again: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
     pairs: Mapped[int]
-    estimate: Mapped[float]
-    se: Mapped[float]
+    estimate: Mapped[float | None]
+    se: Mapped[float | None]
     tau: Mapped[float | None]
-    factor: Mapped[float]
-    low: Mapped[float]
-    high: Mapped[float]
+    factor: Mapped[float | None]
+    low: Mapped[float | None]
+    high: Mapped[float | None]
     word: Mapped[str]
     why: Mapped[str | None]
     facts: Mapped[str]

@@ -173,7 +173,7 @@ def test_a_view_says_all(session: Session, door: DoorHung, clock: HandClock) -> 
     nights(session, door, clock, 0, 7, joint(0.25))
     (view,) = ledger.standing(session)
     assert (view.title, view.weight, view.word) == (
-        "North door: joint open, lock rail, hinge side",
+        "North: joint open, lock rail, hinge side",
         "today",
         "Joint open",
     )
@@ -182,7 +182,7 @@ def test_a_view_says_all(session: Session, door: DoorHung, clock: HandClock) -> 
         == "What stays of its turn has passed 0.20 mrad and is 0.25 now; all of its range is over it."
     )
     assert "Keep people clear" in view.do
-    assert (view.door_id, view.door_shown) == (door.id, "North door")
+    assert (view.door_id, view.door_shown) == (door.id, "North")
 
 
 def result(key: str, *, status: str = "served", swing: float = 0.1, sd: float = 0.01) -> SeriesResult:

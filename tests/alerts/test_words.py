@@ -12,6 +12,12 @@ LEAF: dict[str, object] = {"droop_stays_mm": 2.5, "droop_low_mm": 2.2, "droop_li
 PASSED = JOINT | {"opening_stays_mm": 0.41, "opening_low_mm": 0.35}
 RACKED = {"rack_stays_mm": 0.17, "rack_limit_mm": 0.15} | LEAF | {"droop_stays_mm": 0.1}
 HEARD_MS = 1_793_280_000_000  # 29 October 2026, 13:20 UTC
+SET = {
+    "rate_of": "rack",
+    "rate_mm_per_year": 0.06,
+    "rate_low_mm_per_year": 0.01,
+    "rate_high_mm_per_year": 0.11,
+}
 SAID = [
     ("joint_opening", JOINT, "What stays of its turn is 0.20 mrad, between 0.12 and 0.28."),
     (
@@ -24,6 +30,7 @@ SAID = [
         PASSED,
         "What stays at its shoulder has passed 0.30 mm and is 0.41 now; all of its range is over it.",
     ),
+    ("leaf_set", SET, "What stays of the rack grows by 0.06 mm a year, between 0.01 and 0.11."),
     ("leaf_over", LEAF, "2.50 mm of droop stays, more than the 2.43 set for this door."),
     ("leaf_over", RACKED, "0.17 mm of rack stays, more than the 0.15 set for this door."),
     ("node_silent", {"last_heard_ms": HEARD_MS}, "Not heard since 29 October 2026, 14:20."),
@@ -37,10 +44,10 @@ def test_what_is_seen(step: str, evidence: dict[str, object], sentence: str) -> 
 
 def test_title_names_door_and_place() -> None:
     assert (
-        words.title("joint_open", about="north/lock-hinge", shown="North door")
-        == "North door: joint open, lock rail, hinge side"
+        words.title("joint_open", about="north/lock-hinge", shown="North")
+        == "North: joint open, lock rail, hinge side"
     )
-    assert words.title("leaf_over", about="north", shown="North door") == "North door: out of square"
+    assert words.title("leaf_over", about="north", shown="North") == "North: out of square"
     assert words.title("node_silent", about="north", shown=None) == "north: not heard"
 
 

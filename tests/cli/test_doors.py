@@ -50,7 +50,7 @@ def test_a_door_is_added_listed_and_shown(run: Run, north: Path) -> None:
     assert (code, out) == (0, "saltmarsh-yard/north added: 18 gauges, 0 calibrations\n")
     assert f"warning: {north}:" in err
     listed = run("door", "list")[1].splitlines()
-    assert listed[1].split()[:5] == ["saltmarsh-yard/north", "North", "door", "2026-03-02", "one"]
+    assert listed[1].split()[:4] == ["saltmarsh-yard/north", "North", "2026-03-02", "one"]
     shown = run("door", "show", "north")[1]
     assert "may droop 2.43 mm from the hung line" in shown
     assert "diag-fall          diag      /     60, 2050, 990, 100" in shown

@@ -91,7 +91,7 @@ def test_options_exclude_one_another(yard: str, capsys: pytest.CaptureFixture[st
 
 def test_an_alert_is_listed_seen_and_closed(yard: str, capsys: pytest.CaptureFixture[str]) -> None:
     listed = run(capsys, yard, "alert", "list")[1]
-    assert "North door: joint open, lock rail, hinge side" in listed
+    assert "North: joint open, lock rail, hinge side" in listed
     assert "unseen" in listed
     assert run(capsys, yard, "alert", "seen", "1")[0] == 0
     shown = run(capsys, yard, "alert", "show", "1")[1]

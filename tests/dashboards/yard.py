@@ -4,9 +4,9 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
-from server.alerts.ledger import AlertView, DoorState
 
 from dashboards.pages.facts import DoorFacts, Heard, door_facts
+from server.alerts.ledger import AlertView, DoorState
 from server.doors.built import BuiltDoor
 from server.doors.example import example_text
 from server.doors.file import read_door
@@ -146,11 +146,11 @@ def alert(
         "topic": "leaf",
         "about": about,
         "door_id": 1,
-        "door_shown": "North door",
+        "door_shown": "North",
         "step": step,
         "word": word,
         "weight": "soon",
-        "title": "North door: taking a set",
+        "title": "North: taking a set",
         "say": "What stays of the droop grows by 0.06 mm a year, between 0.03 and 0.09.",
         "do": "See that every hinge screw is tight, then try the shoulders that carry no gauge.",
         "since": NOW - timedelta(days=40),

@@ -29,7 +29,10 @@ def test_findings_carry_the_series_and_what_they_rest_on() -> None:
     assert joint.rests_on == ("north/lock-hinge-top", "north/lock-hinge-bottom")
     leaf = of(inspection.findings, "leaf", "north")
     assert leaf.evidence["droop_stays_mm"] == series["droop"].number("stays")
-    assert set(leaf.evidence) == {f"droop_{key}_mm" for key in ("stays", "low", "high", "limit")}
+    growth = {"rate_of", *(f"rate_{key}mm_per_year" for key in ("", "low_", "high_"))}
+    assert set(leaf.evidence) == {f"droop_{key}_mm" for key in ("stays", "low", "high", "limit")} | growth
+    grows = max((series[key] for key in ("droop", "rack")), key=lambda one: one.low or 0.0)
+    assert (leaf.evidence["rate_of"], leaf.evidence["rate_low_mm_per_year"]) == (grows.key, grows.low)
     assert {one.unjudged for one in inspection.findings} == {None}
 
 

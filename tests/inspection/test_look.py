@@ -21,7 +21,7 @@ def verdicts(inspection: Inspection) -> dict[tuple[str, str], str]:
 
 def test_a_healthy_door_holds_nothing() -> None:
     found = verdicts(look(made_inputs(Truth(years=3.0))))
-    assert len(found) == 7
+    assert len(found) == 8
     assert "holds" not in found.values()
     assert found["north", "leaf_over"] == "gone"
 

@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from server.errors import OutOfRangeError
@@ -12,6 +12,7 @@ from server.joinery.mass import hinge_forces, mass, parts
 from tests.joinery import yard
 from tests.refusals import refuses
 
+LAW = settings(derandomize=True, database=None, deadline=None, max_examples=60)
 CASES = yard.cases("frame")
 NORTH = yard.leaf("north")
 
@@ -49,6 +50,7 @@ def test_hinges_of_a_slab_by_hand() -> None:
     assert hinge_forces(40 * 9.80665, 0.45, apart_m=1.5).bottom_n == pytest.approx(117.6798, rel=1e-9)
 
 
+@LAW
 @given(st.floats(0.3, 3), st.floats(100, 1200))
 def test_heavier_wood_weighs_more_and_no_more(times: float, density: float) -> None:
     bare = replace(NORTH, extras=(), density_kg_m3=density)
@@ -57,6 +59,7 @@ def test_heavier_wood_weighs_more_and_no_more(times: float, density: float) -> N
     assert mass(heavy).y_m == pytest.approx(mass(bare).y_m, rel=1e-12)
 
 
+@LAW
 @given(st.floats(0, 900), st.floats(0, 1.2), st.floats(0.5, 3), st.floats(0, 200))
 def test_hinges_hold_the_couple(weight: float, x: float, apart: float, load: float) -> None:
     found = hinge_forces(weight, x, apart_m=apart, load_n=load, load_x_m=1.0)

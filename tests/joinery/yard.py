@@ -6,6 +6,7 @@ from typing import Any
 
 from server.joinery.build import Extra, Hinge, Leaf, Panel, Rail
 from server.joinery.joints import Dowels, Joint, MortiseTenon, StubLoose, Tenon
+from server.joinery.leaf import Shape, Station
 
 PUBLISHED = Path(__file__).parents[1] / "published"
 DOORS: dict[str, Any] = json.loads((PUBLISHED / "doors.json").read_text("utf-8"))["doors"]
@@ -58,3 +59,24 @@ def leaf(name: str) -> Leaf:
         g_over_e=door["G_over_E"],
         e90_over_e=door["E90_over_E"],
     )
+
+
+FILE: dict[str, Any] = json.loads((PUBLISHED / "joinery.json").read_text("utf-8"))
+GAPS = FILE["geometry_demo"]
+SHAPE = Shape(
+    width_mm=GAPS["b"],
+    height_mm=GAPS["h"],
+    stile_mm=GAPS["ws"],
+    gap_hinge_mm=GAPS["g_hinge"],
+    gap_head_mm=GAPS["g_head"],
+    gap_latch_mm=GAPS["g_latch"],
+    gap_sill_mm=GAPS["g_sill"],
+    reference_mm=GAPS["y_H"],
+)
+STATIONS = {
+    gauge["id"]: Station(
+        kind=gauge["kind"], at_mm=tuple(gauge[key] for key in gauge if key not in ("id", "kind"))
+    )
+    for gauge in FILE["sensors"]
+    if gauge["kind"] != "tilt"
+}

@@ -29,7 +29,7 @@ def hang(engine: Engine, units: Sequence[str], *, quantities: Sequence[str] = ()
     sizes = {"width_mm": 900.0, "height_mm": 2000.0, "thickness_mm": 45.0}
     texts = {
         "name": "north",
-        "shown": "North door",
+        "shown": "North",
         "species": "oak",
         "joint": "one deep tenon",
         "built": "{}",

@@ -43,20 +43,20 @@ def hear(engine: Engine, at: datetime) -> None:
         session.execute(update(Node).values(last_heard_ms=int(at.timestamp() * 1000)))
 
 
-def test_first_look_takes_eight_nights_and_raises_once(engine: Engine) -> None:
+def test_first_look_takes_fifteen_nights_and_raises_once(engine: Engine) -> None:
     with Session(engine) as session, session.begin():
         door = stored_door(session, OPENING, one_joint())
     hear(engine, NOW)
     clock = HandClock(NOW)
     done = run(engine, clock)
     assert [one.slot for one in done] == [
-        (NOW.date() - timedelta(days=back)).isoformat() for back in range(7, -1, -1)
+        (NOW.date() - timedelta(days=back)).isoformat() for back in range(14, -1, -1)
     ]
     with Session(engine) as session:
         assert {row.slot for row in session.scalars(select(SeriesResultRow))} == {NOW.date().isoformat()}
         views = ledger.standing(session)
         assert [(view.step, view.about) for view in views] == [("joint_open", "north/lock-hinge")]
-        assert views[0].since.date() == NOW.date() - timedelta(days=1)
+        assert views[0].since.date() == NOW.date() - timedelta(days=8)
         assert ledger.door_state(session, door.id).key == "open"
     assert run(engine, clock) == []
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
@@ -16,6 +16,7 @@ from server.timber.exact import Slab, dtheta, mean_pct, mode_roots, mode_weights
 from server.timber.refusals import StateMismatchError
 from tests.refusals import refuses
 
+LAW = settings(derandomize=True, database=None, deadline=None, max_examples=60)
 FILE: dict[str, Any] = json.loads(
     (Path(__file__).parents[1] / "published" / "timber.json").read_text("utf-8")
 )
@@ -112,6 +113,7 @@ airs = st.lists(st.floats(4, 24), min_size=8, max_size=8)
 films = st.one_of(st.none(), st.floats(0.02, 50))
 
 
+@LAW
 @given(airs, airs, films)
 def test_linear_in_the_air_and_within_it(first: list[float], second: list[float], biot: float | None) -> None:
     slab, temp = leaf(biot), TEMP[:8]
@@ -122,6 +124,7 @@ def test_linear_in_the_air_and_within_it(first: list[float], second: list[float]
     assert one.max() <= max(first) + 1e-9
 
 
+@LAW
 @given(airs, films, st.floats(0.2, 5))
 def test_twice_as_thick_is_four_times_as_slow(air: list[float], biot: float | None, times: float) -> None:
     slab = leaf(biot)
@@ -130,6 +133,7 @@ def test_twice_as_thick_is_four_times_as_slow(air: list[float], biot: float | No
     assert slower == pytest.approx(run(slab, 10.0, air, TEMP[:8]), abs=1e-9)
 
 
+@LAW
 @given(airs, films, st.floats(0.1, 0.9))
 def test_a_day_in_two_parts_is_the_same_day(air: list[float], biot: float | None, part: float) -> None:
     slab, temp = leaf(biot), TEMP[:8]

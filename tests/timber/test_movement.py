@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from server.errors import OutOfRangeError
@@ -15,6 +15,7 @@ from server.timber.refusals import MissingPropertyError
 from server.timber.species import Species, UserValue, find_species, with_values
 from tests.refusals import refuses
 
+LAW = settings(derandomize=True, database=None, deadline=None, max_examples=60)
 PUBLISHED = Path(__file__).parents[1] / "published"
 CASES: list[dict[str, Any]] = json.loads((PUBLISHED / "timber.json").read_text("utf-8"))["movement"]["change"]
 SAPELE, OAK = find_species("sapele"), find_species("commercial-white-oak")
@@ -71,6 +72,7 @@ def test_a_chain_of_steps_falls_short() -> None:
     assert down + float(size_change(section(down), 8, 12).change_mm) == pytest.approx(120 - 0.0129, abs=5e-5)
 
 
+@LAW
 @given(st.floats(0, 29), st.floats(0, 29), st.floats(0, 29), st.floats(1, 400))
 def test_green_form_telescopes(first: float, second: float, third: float, size_mm: float) -> None:
     middle = size_mm + float(size_change(section(size_mm), first, second, form="green").change_mm)
@@ -79,6 +81,7 @@ def test_green_form_telescopes(first: float, second: float, third: float, size_m
     assert end == pytest.approx(straight, rel=1e-11)
 
 
+@LAW
 @given(st.floats(6, 14), st.floats(6, 14), st.floats(1, 400))
 def test_twice_the_width_moves_twice(first: float, second: float, size_mm: float) -> None:
     one = float(size_change(section(size_mm), first, second).change_mm)

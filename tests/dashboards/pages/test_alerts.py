@@ -16,15 +16,13 @@ NB = words.NBSP
 
 
 def test_the_lead_counts_and_names_the_first() -> None:
-    assert lead([yard.alert()], [], yard.ZONE, None) == "One alert stands. First: North door: taking a set."
+    assert lead([yard.alert()], [], yard.ZONE, None) == "One alert stands. First: North: taking a set."
 
 
 def test_nothing_stands_is_followed_by_when_the_doors_were_heard() -> None:
-    ended = yard.alert(
-        "frame_rubs", title="North door: rubs", ended=yard.NOW - timedelta(days=278), how="gone"
-    )
+    ended = yard.alert("frame_rubs", title="North: rubs", ended=yard.NOW - timedelta(days=278), how="gone")
     assert lead([], [ended], yard.ZONE, "today, 07:31") == (
-        f"Nothing stands. Last closed: North door: rubs, 19{NB}February{NB}2026. "
+        f"Nothing stands. Last closed: North: rubs, 19{NB}February{NB}2026. "
         "The doors were last heard today, 07:31."
     )
     assert lead([], [], yard.ZONE, None) == "Nothing stands. No door has been heard yet."

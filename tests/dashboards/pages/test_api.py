@@ -45,7 +45,7 @@ def test_doors_are_those_of_the_pages(client: FlaskClient) -> None:
     told = client.get("/api/v1/doors", base_url=HOST).get_json()["doors"]
     assert {one["ref"] for one in told} == {"saltmarsh-yard/north", "saltmarsh-yard/south"}
     north = next(one for one in told if one["name"] == "north")
-    assert north["shown"] == "North door"
+    assert north["shown"] == "North"
     assert datetime.fromisoformat(north["hung"]) == yard.built("north").hung
 
 

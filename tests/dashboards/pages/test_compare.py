@@ -23,12 +23,12 @@ def test_an_interval_that_holds_none_cannot_tell() -> None:
     said = verdict(door("north", 1, rate=0.05), door("south", 2, rate=0.02))
     assert said.head == "Can’t tell yet"
     assert said.say == (  # 0.03 each side: half-width 0.0424 by quadrature
-        f"\u2068North door\u2069’s droop grows 0.03{NB}mm a year more than \u2068South door\u2069’s, "
+        f"\u2068North\u2069’s droop grows 0.03{NB}mm a year more than \u2068South\u2069’s, "
         "but it may be anything from 0.01 less to 0.07 more."
     )
 
 
-@pytest.mark.parametrize(("north", "south", "head"), [(0.12, 0.02, "North door"), (0.02, 0.12, "South door")])
+@pytest.mark.parametrize(("north", "south", "head"), [(0.12, 0.02, "North"), (0.02, 0.12, "South")])
 def test_the_door_that_grows_more_is_named(north: float, south: float, head: str) -> None:
     said = verdict(door("north", 1, rate=north), door("south", 2, rate=south))
     assert said.head == f"\u2068{head}\u2069’s droop grows more"
@@ -88,8 +88,8 @@ def test_the_page_ends_with_two_doors_are_two_doors(client: FlaskClient) -> None
     assert "What each joint carries is not known yet" in page
     figure = client.get("/figures/pair.json", base_url=HOST).get_json()
     assert [trace["name"] for trace in figure["traces"] if trace["role"] == "pair"] == [
-        "\u2068North door\u2069",
-        "\u2068South door\u2069",
+        "\u2068North\u2069",
+        "\u2068South\u2069",
     ]
 
 

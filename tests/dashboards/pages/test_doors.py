@@ -12,12 +12,12 @@ from tests.dashboards.conftest import HOST
 
 def test_the_lead_names_the_door_to_look_at() -> None:
     north, south = yard.told(state="open"), yard.told("south", state="seasonal", door_id=2)
-    name = words.isolated("North door")
+    name = words.isolated("North")
     assert lead([north, south]) == (
         f"Two doors at Saltmarsh Yard. {name} has a joint that stands open; look at it today."
     )
     both = lead([yard.told(state="not_heard"), yard.told("south", state="not_heard", door_id=2)])
-    assert both.endswith(f"{name} and {words.isolated('South door')} are not heard.")
+    assert both.endswith(f"{name} and {words.isolated('South')} are not heard.")
 
 
 def test_the_lead_without_a_pressing_door_soothes_nobody() -> None:

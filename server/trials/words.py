@@ -1,0 +1,90 @@
+"""What a look is called, and what goes with it, in words for people."""
+
+from collections.abc import Mapping
+
+from server.trials.declared import Declared, spoken
+from server.trials.looks import KeptLook, could_tell_on
+from server.trials.planned import Warned
+
+TWO_DOORS = (
+    "Two doors are two doors. Even a clear difference here says how these two went, in these two places; "
+    "it does not prove a joint."
+)
+MAY_LOOK = (
+    "You may look every night: the bounds are drawn so wide early on that, in nineteen trials of twenty, "
+    "the truth is never once outside them from the first night to the last."
+)
+KEEP_A_COPY = (
+    "A seal is as old as the oldest copy out of your hands: print and sign it, or send it to someone."
+)
+REASONS: Mapping[str, str] = {
+    "first_year": "The trial is read from one year after its start.",
+    "not_all_served": "Not every pair has given a rate yet.",
+    "no_moment": "A joint's own moment is not known.",
+    "gauge_in_doubt": "A gauge is in doubt: look at it first.",
+    "season": "The season cannot yet be told from what stays.",
+    "contradiction": "Tonight's readings contradict the trial's own earlier bounds: look at the gauges.",
+    "as_much_not_told": "Whether by as much as matters is not told.",
+    "not_within_trial": "Not within this trial, if it goes on so.",
+}
+WARNINGS: Mapping[Warned, str] = {
+    "two_pairs_for_a_kind": "Two pairs never told a kind apart in 6 years of trials on paper.",
+    "chance_under_half": "A difference that matters would be told in fewer than half of such trials.",
+    "readings_already_seen": "Readings of these joints were seen before the sealing.",
+    "not_in_one_room": "The doors do not hang in one room: what the room does is not taken out.",
+}
+NUMBERS = ("none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+ORDINALS = ("", "first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth")
+
+
+def verdict(word: str, name_a: str, name_b: str) -> str:
+    """A word of a look as a heading; the names are those of the doors, or of the ways of joining."""
+    return {
+        "a_turns_more": f"{name_a}’s joint turns more",  # noqa: RUF001  # the typographer's apostrophe
+        "b_turns_more": f"{name_b}’s joint turns more",  # noqa: RUF001  # as above
+        "no_difference_that_matters": "No difference that matters",
+        "cant_tell_yet": "Can’t tell yet",  # noqa: RUF001  # as above
+        "not_to_be_compared": "Not to be compared",
+    }[word]
+
+
+def beside(look: KeptLook, declared: Declared, name_a: str, name_b: str) -> str:
+    """The sentence that goes with a word; empty where none does."""
+    if look.why == "ended":
+        return (
+            f"The trial ended on {spoken(could_tell_on(declared, declared.horizon_years))} without an answer."
+        )
+    if look.why in ("a_more_within_band", "b_more_within_band"):
+        name = name_a if look.why == "a_more_within_band" else name_b
+        return f"{name}’s turns more, by less than you said matters."  # noqa: RUF001  # as above
+    if look.why is not None:
+        return REASONS[look.why]
+    years = look.facts.get("could_tell_years")
+    if isinstance(years, float):
+        return f"It could be told on {spoken(could_tell_on(declared, years))}, if it goes on so."
+    return ""
+
+
+def closing(declared: Declared) -> str:
+    """How every verdict ends: of what it does not speak."""
+    if declared.scope == "doors":
+        return TWO_DOORS
+    if declared.design == "groups":
+        doors = len(declared.a) + len(declared.b)
+        return f"These were {_number(doors)} doors by one maker, in one place. Another hand, glue or room is another trial."
+    return f"These were {_number(declared.size)} pairs by one maker, in one place. Another hand, glue or room is another trial."
+
+
+def which_of_the_line(place: int, line_length: int) -> str:
+    """Which of how many amended trials this is, and what that costs; empty for one alone."""
+    if line_length == 1:
+        return ""
+    ordinal = ORDINALS[place] if place < len(ORDINALS) else f"{place}th"
+    return (
+        f"The {ordinal} of {_number(line_length)}: of twenty such lines of {_number(line_length)} trials with "
+        f"nothing to find, at most {_number(line_length)} say something."
+    )
+
+
+def _number(count: int) -> str:
+    return NUMBERS[count] if count < len(NUMBERS) else str(count)

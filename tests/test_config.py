@@ -1,0 +1,76 @@
+"""Settings: one file and the environment over it, every fault at once with its line."""
+
+from pathlib import Path
+
+import pytest
+
+from server.config import Address, example, read_settings
+from server.errors import FileError
+
+
+def written(tmp_path: Path, text: str) -> Path:
+    path = tmp_path / "hangtrue.toml"
+    path.write_text(text, "utf-8")
+    return path
+
+
+def test_the_example_is_what_is_used_when_nothing_is_set(tmp_path: Path) -> None:
+    environment = {"HOME": str(tmp_path)}
+    shown = read_settings(written(tmp_path, example(environment)), environment=environment)
+    assert shown == read_settings(None, environment=environment)
+    assert shown.database == f"sqlite:///{tmp_path}/.local/state/hangtrue/hangtrue.db"
+    assert (shown.intake_bind, shown.pages_bind.port) == (Address(host="127.0.0.1", port=1883), 8060)
+
+
+def test_the_environment_stands_over_the_file_and_the_option_over_both(tmp_path: Path) -> None:
+    path = written(tmp_path, 'database = "sqlite:///file.db"\n[intake]\nrate_per_minute = 7\n')
+    environment = {"HANGTRUE_DATABASE": "sqlite:///env.db", "HANGTRUE_INTAKE_RATE_PER_MINUTE": "9"}
+    settings = read_settings(path, environment=environment)
+    assert (settings.database, settings.intake_rate_per_minute) == ("sqlite:///env.db", 9)
+    told = read_settings(path, environment=environment, database="sqlite:///told.db")
+    assert told.database == "sqlite:///told.db"
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ('lok_at = "05:00"', "1 lok_at: no such setting; did you mean look_at?"),
+        ('look_at = "25:00"', "1 look_at: '25:00' came, a time such as 05:00 is needed"),
+        ('zone = "Europe/Atlantis"', "1 zone: 'Europe/Atlantis' came, a time zone such as Europe/London"),
+        ("zone = 3", "1 zone: 3 came, a time zone"),
+        ('[intake]\nbind = "0.0.0.0:1883"', "2 intake.bind: '0.0.0.0:1883' came; without encryption"),
+        (
+            '[intake]\nbind = "127.0.0.1"',
+            "2 intake.bind: '127.0.0.1' came, an address such as 127.0.0.1:1883",
+        ),
+        ('[intake]\nbind = "127.0.0.1:99999"', "2 intake.bind: '127.0.0.1:99999' came, an address"),
+        ("[intake]\nrate_per_minute = -1", "2 intake.rate_per_minute: -1 came, a whole number from 0"),
+        ("[pages]\nbind = 8060", "2 pages.bind: 8060 came, an address"),
+    ],
+)
+def test_each_fault_names_its_line(tmp_path: Path, line: str, said: str) -> None:
+    path = written(tmp_path, line + "\n")
+    with pytest.raises(FileError) as caught:
+        read_settings(path, environment={})
+    assert caught.value.status == 2
+    assert [one.removeprefix(f"{path}:") for one in caught.value.complaints][0].startswith(said)
+
+
+def test_all_faults_at_once(tmp_path: Path) -> None:
+    path = written(tmp_path, 'zone = 3\nlok = 1\n[intake]\nbind = "nowhere"\n')
+    with pytest.raises(FileError) as caught:
+        read_settings(path, environment={"HANGTRUE_LOOK_AT": "noon"})
+    assert len(caught.value.complaints) == 4
+    assert any(one.startswith("HANGTRUE_LOOK_AT look_at:") for one in caught.value.complaints)
+
+
+@pytest.mark.parametrize(("content", "said"), [(b"zone = ", "TOML"), (b"\xff\xfe", "UTF-8")])
+def test_what_is_not_toml(tmp_path: Path, content: bytes, said: str) -> None:
+    (path := tmp_path / "hangtrue.toml").write_bytes(content)
+    with pytest.raises(FileError, match=said):
+        read_settings(path, environment={})
+
+
+def test_a_file_that_is_not_there(tmp_path: Path) -> None:
+    with pytest.raises(FileError, match="a file that can be read"):
+        read_settings(tmp_path / "none.toml", environment={})
