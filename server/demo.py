@@ -27,6 +27,7 @@ from server.doors.example import example_text
 from server.doors.file import read_door
 from server.doors.register import add_door, enrol_node, find_node, list_doors
 from server.errors import SettingsError, UnknownNodeError
+from server.inspection.findings import waiting
 from server.readings.calibration import add, read_records
 from server.readings.kept import instants_stored, readings_stored
 from server.readings.rollup import dirty_days
@@ -269,7 +270,7 @@ def _fill(yard: Yard, service: Service, nodes: Sequence[Child], stop: threading.
             if now > stored:
                 _say_progress(yard, stored, now, say)
                 stored, progress = now, time.monotonic()
-            if stored >= expected and not service.is_looking() and dirty_days(engine) == 0:
+            if stored >= expected and not service.is_looking() and _nothing_waits(engine):
                 return service.look("--now").wait() == 0
             reached = int(stored / expected * yard.years * 2)
             if half_years < reached and stored < expected and not service.is_looking():
@@ -286,6 +287,12 @@ def _fill(yard: Yard, service: Service, nodes: Sequence[Child], stop: threading.
 def _stored(engine: Engine) -> int:
     with Session(engine) as session:
         return sum(instants_stored(session).values())
+
+
+def _nothing_waits(engine: Engine) -> bool:
+    """Whether both boxes said that all they have is stored, and every day is rolled up."""
+    with Session(engine) as session:
+        return all(waiting(door) == 0 for door in list_doors(session)) and dirty_days(engine) == 0
 
 
 def _say_progress(yard: Yard, before: int, now: int, say: Say) -> None:

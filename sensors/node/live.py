@@ -2,10 +2,11 @@
 
 import random
 import signal
+import sqlite3
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -50,13 +51,12 @@ def run_node(node: NodeFile, *, say: Say) -> None:
 def open_node(
     node: NodeFile, times: Times, *, pace: Pace, say: Say, journal: str | None = None
 ) -> Iterator[Publisher]:
-    """The publisher of a node over its spool; left in order at the end. Raises NodeError for a bad disk."""
-    with ExitStack() as opened:
-        own_id = {} if journal is None else {"journal_id": lambda: journal}
-        try:
-            spool = opened.enter_context(Spool(node.state_dir / "spool.db", **own_id))
-        except SpoolError as error:
-            raise NodeError("open the spool", "a disk that takes it", str(error), status=3) from None
+    """The publisher of a node over its spool; left in order at the end.
+
+    Raises NodeError for a disk that does not take it, at the start or later.
+    """
+    own_id = {} if journal is None else {"journal_id": lambda: journal}
+    with _disk_trouble_said(), Spool(node.state_dir / "spool.db", **own_id) as spool:
         spool.power_up()
         around = Surroundings(
             now_ms=times.now_ms,
@@ -68,6 +68,14 @@ def open_node(
         say(f"node {node.site}/{node.node}: journal {spool.journal}, {spool.head} instants kept")
         yield publisher
         publisher.leave(next_s=UPLOAD_S)
+
+
+@contextmanager
+def _disk_trouble_said() -> Iterator[None]:
+    try:
+        yield
+    except (SpoolError, sqlite3.Error) as error:
+        raise NodeError("keep the readings", "a disk that takes them", str(error), status=3) from None
 
 
 def _transport(node: NodeFile) -> Transport:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import islice
 from pathlib import Path
+from typing import Any
 
 from sensors.config import Channel, NodeError, NodeFile
 from sensors.message.pack import SIMULATED_BYTES, SIMULATED_RECORDS
@@ -151,7 +152,7 @@ def _agreed_start(state_dir: Path, options: SimulateOptions) -> int:
     path = state_dir / "simulated.json"
     asked = {"door": options.door, "seed": options.seed, "years": options.years}
     if path.exists():
-        kept = json.loads(path.read_text("utf-8"))
+        kept = _kept(path)
         start_ms = int(kept.pop("start_ms"))
         if options.start is not None:
             asked["start_ms"], kept["start_ms"] = _start_ms(options), start_ms
@@ -161,13 +162,35 @@ def _agreed_start(state_dir: Path, options: SimulateOptions) -> int:
             )
         return start_ms
     start_ms = _start_ms(options)
-    state_dir.mkdir(parents=True, exist_ok=True, mode=0o700)
-    path.write_text(json.dumps({**asked, "start_ms": start_ms}), "utf-8")
+    _keep(path, {**asked, "start_ms": start_ms})
     return start_ms
 
 
+def _kept(path: Path) -> dict[str, Any]:
+    try:
+        kept: dict[str, Any] = json.loads(path.read_text("utf-8"))
+        kept["start_ms"]
+    except (OSError, ValueError, LookupError, TypeError):
+        raise NodeError(
+            f"go on in {path.parent}", "what it was begun with, or --fresh", f"a damaged {path.name}"
+        ) from None
+    return kept
+
+
+def _keep(path: Path, kept: dict[str, Any]) -> None:
+    """Written beside and moved, so that a run that is killed leaves none or a whole one."""
+    beside = path.with_suffix(".new")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        beside.write_text(json.dumps(kept), "utf-8")
+        beside.replace(path)
+    except OSError as error:
+        came = error.strerror or "an error"
+        raise NodeError(f"begin in {path.parent}", "a disk that takes it", came, status=3) from None
+
+
 def _throw_away(state_dir: Path) -> None:
-    for name in ("simulated.json", "spool.db", "spool.db-wal", "spool.db-shm"):
+    for name in ("simulated.json", "simulated.new", "spool.db", "spool.db-wal", "spool.db-shm"):
         (state_dir / name).unlink(missing_ok=True)
 
 

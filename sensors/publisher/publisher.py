@@ -49,6 +49,7 @@ class _Flow:
     in_flight: tuple[int, Sent] | None = None
     told_status: bytes = b""
     told_at: float = float("-inf")
+    told_away: str = ""
     errors: tuple[tuple[str, ...], ...] = ()
 
 
@@ -119,15 +120,16 @@ class Publisher:
     def _on_connected(self) -> None:
         self.flow.connected, self.flow.connecting = True, False
         self.flow.retry_s, self.flow.told_status = self.pace.first_retry_s, b""
+        self.flow.told_away = ""
         self.around.say("collector reached")
 
     def _on_lost(self, event: Event) -> None:
-        was = self.flow.connected
         self.flow.connected = self.flow.connecting = False
         wait_s = self.flow.retry_s * self.around.chance.uniform(0.75, 1.25)
         self.flow.retry_at = self.around.monotonic() + wait_s
         self.flow.retry_s = min(2 * self.flow.retry_s, self.pace.most_retry_s)
-        if was or event.kind == "refused":
+        if event.reason != self.flow.told_away:  # once, however often it is tried
+            self.flow.told_away = event.reason
             self.around.say(f"collector away ({event.reason}); {self.waiting()} instants wait")
 
     def _on_taken(self, event: Event) -> None:

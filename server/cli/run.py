@@ -72,4 +72,5 @@ def config_example() -> None:
 def _log() -> None:
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
     logging.getLogger("tornado.access").setLevel(logging.WARNING)
-    logging.getLogger("apscheduler").setLevel(logging.WARNING)
+    for quiet in ("apscheduler", "alembic"):
+        logging.getLogger(quiet).setLevel(logging.WARNING)

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 
 from server.doors.built import shoulder_pairs
 from server.doors.register import DoorHung
@@ -11,6 +12,9 @@ from server.inspection.values import Finding, SeriesLook
 HOUR_MS = 3_600_000
 # A box that sleeps may be late by half of its own interval and one more: the wire's rule.
 OVERDUE_INTERVALS = 2.5
+# Two days of a box that samples each ten minutes: fewer are on their way at any time.
+BACK_FILL = 300
+COMING_IN = "older readings are still coming in"
 NEVER_HEARD = "has not been heard yet"
 HEARD_SINCE = "heard since that night"
 
@@ -20,6 +24,8 @@ def door_findings(
 ) -> tuple[Finding, ...]:
     """Joints and leaf of a door. A series that the kit does not have is left out of the evidence."""
     rests_on = {one.key: one.rests_on for one in made}
+    if waiting(door) >= BACK_FILL:
+        looks = {key: replace(one, reason=COMING_IN) for key, one in looks.items()}
     joints = [_joint(door, joint, looks, rests_on) for joint in shoulder_pairs(door.built)]
     return tuple(found for found in (*joints, _leaf(door, looks, rests_on)) if found is not None)
 
@@ -99,11 +105,23 @@ def _heard(box: str, door: DoorHung, at_ms: int) -> Finding:
     return Finding(topic="heard", about=box, evidence=evidence)
 
 
+def waiting(door: DoorHung) -> int:
+    """How many instants its box said it has that are not stored yet."""
+    pending = _status(door).get("pend")
+    return pending if isinstance(pending, int) else 0
+
+
 def _interval_s(door: DoorHung) -> float:
     """How often the box is to be heard: what it said when it went to sleep, else its upload interval."""
+    told = _status(door)
+    next_s = told.get("next_s") if told.get("st") == "asleep" else None
+    return float(next_s) if isinstance(next_s, int | float) and next_s > 0 else float(door.upload_s)
+
+
+def _status(door: DoorHung) -> dict[str, object]:
+    """What the box last said of itself."""
     try:
         told = json.loads(door.node_status or "null")
     except ValueError:
-        told = None
-    next_s = told.get("next_s") if isinstance(told, dict) and told.get("st") == "asleep" else None
-    return float(next_s) if isinstance(next_s, int | float) and next_s > 0 else float(door.upload_s)
+        return {}
+    return told if isinstance(told, dict) else {}

@@ -101,6 +101,7 @@ def check_leaf(leaf: Leaf, *, gaps_mm: Mapping[str, float] | None = None) -> tup
     _check_sizes(leaf)
     _check_rails(leaf)
     _check_hinges(leaf)
+    _check_extras(leaf)
     joints = [
         f"{rail.name} rail, {end} end: {warning}"
         for rail in leaf.rails
@@ -136,6 +137,14 @@ def _check_sizes(leaf: Leaf) -> None:
     if not leaf.rail_m > 0:
         needed = f"less than half its {1000 * leaf.width_m:g} mm"
         raise OutOfRangeError("stile of a leaf", needed, f"{1000 * leaf.stile_m:g} mm")
+
+
+def _check_extras(leaf: Leaf) -> None:
+    for extra in leaf.extras:
+        on_it = 0 <= extra.x_m <= leaf.width_m and 0 <= extra.y_m <= leaf.height_m
+        if not (on_it and extra.mass_kg >= 0):
+            came = f"{extra.mass_kg:g} kg at {1000 * extra.x_m:g}, {1000 * extra.y_m:g} mm"
+            raise OutOfRangeError(f"{extra.name[:40]} on the leaf", "a mass and a place on it", came)
 
 
 def _check_rails(leaf: Leaf) -> None:

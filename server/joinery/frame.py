@@ -17,7 +17,7 @@ SHEAR_FACTOR = 5 / 6
 # Arms from the stile to its hinges: as good as rigid, without spoiling the sums.
 ARM_TIMES = 1e4
 # Two heights so near share a node: a member as short as that would spoil the sums.
-NEAR_M = 1e-3
+NEAR_M = 5e-3
 X, Y = 0, 1
 
 
@@ -113,6 +113,10 @@ def _check(leaf: Leaf, case: Case) -> None:
         raise OutOfRangeError(
             "joint that has gone soft", ", ".join(leaf.joints), repr(sorted(unknown)[0][:40])
         )
+    load = case.load
+    if load and not (0 <= load.x_m <= leaf.width_m and 0 <= load.y_m <= leaf.height_m):
+        needed = f"a place on its {leaf.width_m:g} by {leaf.height_m:g} m"
+        raise OutOfRangeError("load on the leaf", needed, f"{load.x_m:g}, {load.y_m:g} m")
     if any(not share >= 0 for share in case.left.values()):
         raise OutOfRangeError("share of stiffness left", "0 or more", f"{min(case.left.values()):g}")
 
@@ -185,14 +189,15 @@ class LeafModel:
         leaf, half = self.leaf, self.leaf.width_m / 2
         bending, axial, shear = self._section(leaf.stile_m)
         own = leaf.stile_m * leaf.thickness_m * leaf.density_kg_m3 * GRAVITY_M_S2 * self.case.weight
-        every = {0.0, leaf.height_m, *(rail.y_m for rail in leaf.rails)}
+        ends = [0.0, leaf.height_m]
         heights = {
-            "hinge": every | {load.y_m for load in loads if load.x_m <= half} | set(self._pinned()),
-            "latch": every | {load.y_m for load in loads if load.x_m > half},
+            "hinge": [*ends, *self._pinned(), *(load.y_m for load in loads if load.x_m <= half)],
+            "latch": [*ends, *(load.y_m for load in loads if load.x_m > half)],
         }
         for side, stops in heights.items():
-            found = {self.at(side, y) for y in stops}
-            nodes = sorted(found, key=lambda node: self.places[node][Y])
+            for stop in stops:
+                self.at(side, stop)
+            nodes = sorted(self.nodes[side], key=lambda node: self.places[node][Y])
             self.members += [
                 Member(
                     start=low,

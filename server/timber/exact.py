@@ -13,6 +13,8 @@ from server.timber.slab import KELVIN_AT_0_C, KELVIN_AT_20_C, relaxed, roots, we
 
 FloatArray = NDArray[np.float64]
 
+SHORT_THETA = 0.05
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Slab:
@@ -100,6 +102,19 @@ def run(
     share = mode_weights(slab.biot, slab.modes)
     decay = np.exp(-np.multiply.outer(dtheta(slab, temp, length), _rates(slab)))
     return np.asarray(relaxed(air, decay, start_pct) @ share + (1.0 - share.sum()) * air)
+
+
+def uptake(theta: ArrayLike, biot: float | None = None, *, modes: int = 400) -> FloatArray:
+    """Share of a sudden change of air that the mean has taken up after theta = D t / l^2, any shape.
+
+    Source: Crank (1975), 4.3; bare and under 0.05 his form for short times, in which the modes would be many.
+    """
+    time = np.asarray(theta, dtype=float)
+    gone = np.exp(-np.multiply.outer(time, mode_roots(biot, modes) ** 2))
+    taken = np.asarray(1 - gone @ mode_weights(biot, modes))
+    if biot is not None:
+        return taken
+    return np.where(time < SHORT_THETA, 2 * np.sqrt(np.maximum(time, 0.0) / np.pi), taken)
 
 
 def dtheta(slab: Slab, temp_c: ArrayLike, days: ArrayLike = 1.0) -> FloatArray:

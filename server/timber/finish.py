@@ -39,9 +39,12 @@ class Finish:
 def find_finish(key: str, coats: int, own: Iterable[Finish] = ()) -> Finish:
     """The finish of that key in so many coats, the user's own first; never extrapolated to more coats.
 
-    Raises MissingPropertyError for a finish or a number of coats that is not listed.
+    Raises MissingPropertyError for a finish or a number of coats that is not listed, or one of the user's own
+    without a source; OutOfRangeError for one whose figures cannot be.
     """
-    every = [*own, *default_finishes()]
+    for finish in (mine := list(own)):
+        check_finish(finish)
+    every = [*mine, *default_finishes()]
     for finish in every:
         if (finish.key, finish.coats) == (key, coats):
             return finish
@@ -50,6 +53,18 @@ def find_finish(key: str, coats: int, own: Iterable[Finish] = ()) -> Finish:
         raise MissingPropertyError("finish", "one that is listed", repr(key[:40]))
     needed = " or ".join(f"{count}" for count in listed) + " coats, as tested"
     raise MissingPropertyError(f"finish {key}", needed, f"{coats}")
+
+
+def check_finish(finish: Finish) -> None:
+    """Raises OutOfRangeError for figures that cannot be, MissingPropertyError where no source is named."""
+    name = f"finish {finish.key[:40]}"
+    known = [mee for mee in (finish.mee_1d, finish.mee_7d, finish.mee_14d) if mee is not None]
+    surface = 1.0 if finish.s_mm_per_day is None else finish.s_mm_per_day
+    if finish.coats < 1 or not surface > 0 or not all(0 <= mee <= 100 for mee in known):
+        came = f"{finish.coats} coats, {known}, {finish.s_mm_per_day}"
+        raise OutOfRangeError(name, "coats, an effectiveness of 0 to 100 %, a film above 0 mm/day", came)
+    if not finish.source.strip():
+        raise MissingPropertyError(name, "words that say where it is from", "none")
 
 
 def film_surface_mm_per_day(finish: Finish) -> float:

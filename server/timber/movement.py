@@ -41,11 +41,13 @@ class Section:
 class SizeChange:
     """Free movement, an upper bound: change of shape of `mc_to`, mm, + growing.
 
-    `green`: where the green form was used. `coefficient` and `shrinkage`: the figures used, None if unused.
+    `green`: where the green form was used. `refused`: moistures of an array that cannot be, or for which the
+    wood lacks a figure; NaN there. `coefficient` and `shrinkage`: the figures used, None if unused.
     """
 
     change_mm: NDArray[np.float64]
     green: NDArray[np.bool_]
+    refused: NDArray[np.bool_]
     coefficient: Value | None
     shrinkage: Value | None
 
@@ -56,27 +58,34 @@ def size_change(
     """Change of a size from one reference moisture to others; never chained day upon day.
 
     `auto` takes the coefficient where both moistures are 6 to 14 % and one is known, else the green form.
-    Raises OutOfRangeError for a size, moisture, direction or form that cannot be, MissingPropertyError for a
-    figure that the wood lacks.
+    Raises OutOfRangeError for a size, direction, form or single moisture that cannot be, MissingPropertyError
+    for a figure that the wood lacks.
     Source: Wood Handbook FPL-GTR-190 (2010), ch. 13: coefficient form 13-2, green form 13-1.
     """
-    mc_to = np.asarray(mc_to_pct, dtype=float)
+    given = np.asarray(mc_to_pct, dtype=float)
+    outside = (given < 0) | (given > GREATEST_MC_PCT)
+    mc_to = np.where(outside & (given.ndim > 0), np.nan, given)
     _check(section, mc_from_pct, mc_to, form)
     if section.direction == "longitudinal":
-        return _along(section, mc_from_pct, mc_to)
+        return _along(section, mc_from_pct, mc_to, outside)
     green = _is_green(section, mc_from_pct, mc_to, form)
     change = np.full(mc_to.shape, np.nan)
     coefficient = shrinkage = None
     if not green.all():
         coefficient = _figure(section, "c")
         change = np.where(green, change, section.size_mm * coefficient.number * (mc_to - mc_from_pct))
-    if green.any():
+    if green.all() or (green.any() and _has_green(section)):
         shrinkage = _figure(section, "s")
         fsp = section.species.value("fsp").number
-        change = np.where(
-            green, _by_green(section.size_mm, shrinkage.number, fsp, mc_from_pct, mc_to), change
-        )
-    return SizeChange(change_mm=change, green=green, coefficient=coefficient, shrinkage=shrinkage)
+        swollen = _by_green(section.size_mm, shrinkage.number, fsp, mc_from_pct, mc_to)
+        change = np.where(green, swollen, change)
+    return SizeChange(
+        change_mm=change,
+        green=green,
+        refused=np.asarray(outside | (np.isnan(change) & ~np.isnan(mc_to))),
+        coefficient=coefficient,
+        shrinkage=shrinkage,
+    )
 
 
 def gap_change_mm(section: Section, mc_from_pct: float, mc_to_pct: ArrayLike) -> NDArray[np.float64]:
@@ -114,8 +123,13 @@ def _is_green(section: Section, mc_from: float, mc_to: NDArray[np.float64], form
     if form != "auto":
         return np.full(mc_to.shape, form == "green")
     known = all(section.species.has(f"c_{letter}") for letter in _letters(section))
-    inside = (np.minimum(mc_to, mc_from) >= DRIEST_PCT) & (np.maximum(mc_to, mc_from) <= DAMPEST_PCT)
-    return np.asarray(~inside if known else np.ones(mc_to.shape, dtype=bool))
+    # So written that a day without moisture asks for no figure.
+    beyond = (np.minimum(mc_to, mc_from) < DRIEST_PCT) | (np.maximum(mc_to, mc_from) > DAMPEST_PCT)
+    return np.asarray(beyond if known else np.ones(mc_to.shape, dtype=bool))
+
+
+def _has_green(section: Section) -> bool:
+    return all(section.species.has(name) for name in ("fsp", *(f"s_{way}" for way in _letters(section))))
 
 
 def _by_green(
@@ -125,12 +139,16 @@ def _by_green(
     return np.asarray(size_mm * (np.minimum(mc_to, fsp) - start) / (100 * fsp / shrinkage_pct - fsp + start))
 
 
-def _along(section: Section, mc_from: float, mc_to: NDArray[np.float64]) -> SizeChange:
+def _along(
+    section: Section, mc_from: float, mc_to: NDArray[np.float64], refused: NDArray[np.bool_]
+) -> SizeChange:
     fsp = section.species.values.get("fsp")
     limit = fsp.number if fsp else 30.0
     change = section.size_mm * ALONG.number * (np.minimum(mc_to, limit) - min(mc_from, limit))
     green = np.zeros(mc_to.shape, dtype=bool)
-    return SizeChange(change_mm=np.asarray(change), green=green, coefficient=ALONG, shrinkage=None)
+    return SizeChange(
+        change_mm=np.asarray(change), green=green, refused=refused, coefficient=ALONG, shrinkage=None
+    )
 
 
 def _letters(section: Section) -> str:

@@ -12,17 +12,19 @@ from server.timber.refusals import MissingPropertyError, UnknownSpeciesError
 
 Origin = Literal["default", "user", "derived"]
 
-# Least and greatest that can be, both left out: c fraction per 1 % MC, s %, density kg/m3, d20 mm2/day.
+# Least and greatest that can be: c fraction per 1 % MC, s %, density kg/m3, d20 mm2/day.
 RANGES: Mapping[str, tuple[float, float]] = {
     **dict.fromkeys(("c_r", "c_t"), (0.0, 0.01)),
     **dict.fromkeys(("s_r", "s_t", "s_v"), (0.0, 25.0)),
-    **dict.fromkeys(("sg_basic", "sg_12"), (0.0499, 1.4001)),
-    **dict.fromkeys(("moe_12_mpa", "moe_green_mpa"), (499.9, 40_000.1)),
-    "density_12": (55.9, 1568.1),
-    "fsp": (14.9, 40.1),
-    "mp": (12.0, 40.1),
+    **dict.fromkeys(("sg_basic", "sg_12"), (0.05, 1.4)),
+    **dict.fromkeys(("moe_12_mpa", "moe_green_mpa"), (500.0, 40_000.0)),
+    "density_12": (56.0, 1568.0),
+    "fsp": (15.0, 40.0),
+    "mp": (12.0, 40.0),
     "d20": (0.0, 1000.0),
 }
+# Of these the two ends themselves are no figures.
+OPEN = frozenset({"c_r", "c_t", "s_r", "s_t", "s_v", "mp", "d20"})
 MECHANICAL = ("sg_basic", "sg_12", "density_12", "moe_12_mpa", "moe_green_mpa")
 SOURCES = {
     "WH13-5": "Wood Handbook FPL-GTR-190 (2010), table 13-5",
@@ -126,8 +128,10 @@ def check_value(value: UserValue) -> None:
     if value.name not in RANGES:
         raise OutOfRangeError("figure of a wood", ", ".join(RANGES), repr(value.name[:40]))
     low, high = RANGES[value.name]
-    if not low < value.number < high:
-        raise OutOfRangeError(f"{value.name} of {value.species}", f"{low:g} to {high:g}", f"{value.number:g}")
+    inside = low <= value.number <= high
+    if not inside or (value.name in OPEN and value.number in (low, high)):
+        needed = f"above {low:g} and below {high:g}" if value.name in OPEN else f"{low:g} to {high:g}"
+        raise OutOfRangeError(f"{value.name} of {value.species}", needed, f"{value.number:g}")
     if not value.source.strip():
         raise MissingPropertyError(
             f"{value.name} of {value.species}", "words that say where it is from", "none"

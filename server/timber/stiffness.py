@@ -17,7 +17,8 @@ def property_at_mc(
     """A clear-wood property at a moisture content, in the unit of the two given; shape of mc_pct.
 
     `p12`: at 12 % MC; `p_green`: green; `mp_pct`: moisture at which drying begins to change it.
-    Raises OutOfRangeError for figures that are not above 0 (`mp_pct`: 12), or a moisture below 0.
+    A moisture below 0 in an array gives NaN.
+    Raises OutOfRangeError for figures that are not above 0 (`mp_pct`: 12), or a single moisture below 0.
     Source: Wood Handbook FPL-GTR-190 (2010), ch. 5, eq. 5-3.
     """
     mc = np.asarray(mc_pct, dtype=float)
@@ -26,8 +27,9 @@ def property_at_mc(
         raise OutOfRangeError(
             "property at a moisture content", "two figures above 0, and Mp above 12 %", came
         )
-    if np.any(mc < 0):
-        raise OutOfRangeError("property at a moisture content", "0 % or more", f"{np.nanmin(mc):g}")
+    if mc.ndim == 0 and mc < 0:
+        raise OutOfRangeError("property at a moisture content", "0 % or more", f"{float(mc):g}")
+    mc = np.where(mc < 0, np.nan, mc)
     dried = p12 * (p12 / p_green) ** ((12 - mc) / (mp_pct - 12))
     return np.where(mc < mp_pct, dried, np.where(np.isnan(mc), np.nan, p_green))
 

@@ -12,6 +12,8 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.int64]
 GAP_DAYS = 7
+STUCK_DAYS = 14
+"""A daily mean that has been the very same for so long is a gauge's, not the air's."""
 ENOUGH_FOR_HARMONICS = 300
 
 
@@ -25,22 +27,41 @@ class Climate:
     """From the 8th day of a gap on: the slab is not known, so the series is not used."""
     resumed: tuple[int, ...]
     """Places (not days) at which climate is there again after a gap of more than 7 days."""
+    known_days: int
 
 
-def whole_climate(day: IntArray, temp_c: FloatArray, rh_pct: FloatArray) -> Climate | None:
-    """Fill the missing days from the known ones of this record; None where no day is known.
+def whole_climate(
+    day: IntArray, temp_c: FloatArray, rh_pct: FloatArray, *, known_through: int | None = None
+) -> Climate | None:
+    """Fill the missing days from the known ones, up to `known_through`; None where no such day is known.
 
-    A day is known when it has both, and both within what air can be.
+    A day is known when it has both, both within what air can be, and neither stuck at one value for 14 days.
     """
     flags = air_flags(temp_c, rh_pct)
-    temp = np.where(flags.refused, np.nan, temp_c)
-    rh = np.where(flags.refused, np.nan, rh_pct)
-    if np.isnan(temp).all() or np.isnan(rh).all():
+    temp = np.where(flags.refused | _stuck(temp_c), np.nan, temp_c)
+    rh = np.where(flags.refused | _stuck(rh_pct), np.nan, rh_pct)
+    told = day <= (day[-1] if known_through is None else known_through)
+    if np.isnan(temp[told]).all() or np.isnan(rh[told]).all():
         return None
-    masked, resumed = _long_gaps(np.isnan(temp) | np.isnan(rh))
-    temp = _filled(day, temp)
-    damp = np.clip(_filled(day, rh), 0.0, 100.0)
-    return Climate(temp_c=temp, emc_pct=emc_pct(temp, damp), masked=masked, resumed=resumed)
+    missing = np.isnan(temp) | np.isnan(rh)
+    masked, resumed = _long_gaps(missing)
+    temp = _filled(day, temp, told)
+    damp = np.clip(_filled(day, rh, told), 0.0, 100.0)
+    return Climate(
+        temp_c=temp,
+        emc_pct=emc_pct(temp, damp),
+        masked=masked,
+        resumed=resumed,
+        known_days=int((~missing).sum()),
+    )
+
+
+def _stuck(values: FloatArray) -> BoolArray:
+    """From the 14th day of one and the same value on; not before, for nobody knows it yet."""
+    place = np.arange(values.size)
+    changed = np.concatenate([[True], values[1:] != values[:-1]])
+    since = np.maximum.accumulate(np.where(changed, place, 0))
+    return np.asarray(place - since >= STUCK_DAYS - 1)
 
 
 def _long_gaps(missing: BoolArray) -> tuple[BoolArray, tuple[int, ...]]:
@@ -55,14 +76,16 @@ def _long_gaps(missing: BoolArray) -> tuple[BoolArray, tuple[int, ...]]:
     return masked, tuple(resumed)
 
 
-def _filled(day: IntArray, values: FloatArray) -> FloatArray:
-    known = np.isfinite(values)
-    if known.all():
+def _filled(day: IntArray, values: FloatArray, told: BoolArray) -> FloatArray:
+    """Values with the missing ones guessed from those known on the days that are `told`."""
+    is_there = np.isfinite(values)
+    if is_there.all():
         return values
+    known = is_there & told
     if known.sum() < ENOUGH_FOR_HARMONICS:
         guess = np.interp(day, day[known], values[known])
     else:
         turn = 2 * np.pi * day / DAYS_PER_YEAR
         year = np.column_stack([np.ones(day.size), *(f(k * turn) for k in (1, 2) for f in (np.cos, np.sin))])
         guess = year @ np.linalg.lstsq(year[known], values[known], rcond=None)[0]
-    return np.where(known, values, guess)
+    return np.where(is_there, values, guess)

@@ -1,6 +1,6 @@
 """The columns that a series is explained by beside its trend, each with how large it may be."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,10 +13,13 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 TAU_DAYS = np.geomspace(8.0, 320.0, 16)
 BIOT = (0.3, 1.5)
+GRID = tuple(Cell(tau_days=float(tau), biot=biot) for biot in BIOT for tau in TAU_DAYS)
 USUAL_CELL = Cell(tau_days=60.0, biot=1.5)
 CREEP_MEAN = 0.06
 """Prior mean of the creep column's coefficient; all the others have 0."""
 
+STEP = "step@"
+STEP_SD = 3.0
 SEASON = ("moisture", "slower_slab", "skin", "square", "year_cos", "year_sin")
 
 
@@ -49,6 +52,12 @@ class Columns:
         return np.array([part in parts for part in self.parts])
 
     @property
+    def step_days(self) -> tuple[int, ...]:
+        """Days of the steps, in the order of their columns."""
+        named = zip(self.names, self.parts, strict=True)
+        return tuple(int(name.removeprefix(STEP)) for name, part in named if part == "steps")
+
+    @property
     def creep(self) -> int:
         """Place of the creep column."""
         return self.names.index("creep")
@@ -60,9 +69,32 @@ def nearest_cell(wanted: Cell) -> Cell:
     return Cell(tau_days=float(tau), biot=min(BIOT, key=lambda biot: abs(biot - wanted.biot)))
 
 
-def made_columns(day: IntArray, climate: Climate, cell: Cell, steps: tuple[int, ...]) -> Columns:
-    """All columns of a record. `day` counts from hanging; `steps` are the days from which each one lasts."""
-    wood, means, moisture = _wood(climate, cell)
+def creep_column(day: IntArray) -> FloatArray:
+    """How creep grows with the days since hanging."""
+    return np.asarray(np.log1p(day / 30.0))
+
+
+def grid_moisture_pct(climate: Climate) -> FloatArray:
+    """Mean moisture of every slab of the grid, shape (days, cells)."""
+    return mean_moisture_pct(climate.emc_pct, climate.temp_c, GRID)
+
+
+def made_columns(
+    day: IntArray,
+    climate: Climate,
+    cell: Cell,
+    steps: tuple[int, ...],
+    *,
+    means: Means | None = None,
+    grid_pct: FloatArray | None = None,
+) -> Columns:
+    """All columns of a record. `day` counts from hanging; `steps` are the days from which each one lasts.
+
+    Centred with `means` where they are given, as the nights after a fit are; else with the record's own.
+    grid_pct: what `grid_moisture_pct` gives, where it is there already.
+    """
+    moisture, by_tau = _slab(climate, cell, grid_pct)
+    wood, means = wood_columns(moisture, by_tau, climate, means)
     turn = 2 * np.pi * day / DAYS_PER_YEAR
     rows: list[tuple[str, str, float, FloatArray]] = [
         (SEASON[0], "moisture", 0.30, wood[0]),
@@ -71,16 +103,15 @@ def made_columns(day: IntArray, climate: Climate, cell: Cell, steps: tuple[int, 
         (SEASON[3], "moisture", 0.012, wood[3]),
         (SEASON[4], "moisture", 0.015, np.cos(turn)),
         (SEASON[5], "moisture", 0.015, np.sin(turn)),
-        ("creep", "secular", 0.06, np.log1p(day / 30.0)),
+        ("creep", "secular", 0.06, creep_column(day)),
         ("hanging", "transient", 0.30, np.exp(-day / 40.0)),
         ("temperature", "temperature", 0.005, climate.temp_c - means.temp_c),
     ]
     rows += [
         (f"gap@{day[place]}", "transient", 0.15, _settling(day, int(day[place]))) for place in climate.resumed
     ]
-    rows += [(f"step@{step}", "steps", 3.0, (day >= step).astype(float)) for step in steps]
     names, parts, prior_sd, values = zip(*rows, strict=True)
-    return Columns(
+    made = Columns(
         values=np.column_stack(values),
         prior_sd=np.array(prior_sd),
         names=names,
@@ -88,24 +119,88 @@ def made_columns(day: IntArray, climate: Climate, cell: Cell, steps: tuple[int, 
         means=means,
         moisture_pct=moisture,
     )
+    return with_steps(made, day, steps)
 
 
-def _wood(climate: Climate, cell: Cell) -> tuple[list[FloatArray], Means, FloatArray]:
-    place = int(np.argmin(np.abs(TAU_DAYS - cell.tau_days)))
-    quick, slow = TAU_DAYS[max(place - 1, 0)], TAU_DAYS[min(place + 1, TAU_DAYS.size - 1)]
-    cells = (cell, *(Cell(tau_days=float(tau), biot=cell.biot) for tau in (quick, slow)))
-    moisture, quicker, slower = mean_moisture_pct(climate.emc_pct, climate.temp_c, cells).T
-    by_tau = (slower - quicker) / np.log(slow / quick)
-    centred = moisture - moisture.mean()
-    means = Means(
-        moisture_pct=float(moisture.mean()),
-        slower_slab_pct=float(by_tau.mean()),
-        emc_pct=float(climate.emc_pct.mean()),
-        square_pct2=float((centred**2).mean()),
-        temp_c=float(climate.temp_c.mean()),
+def with_steps(columns: Columns, day: IntArray, steps: tuple[int, ...]) -> Columns:
+    """The columns with one more for each of `steps` that has none yet."""
+    more = tuple(step for step in steps if f"{STEP}{step}" not in columns.names)
+    if not more:
+        return columns
+    return replace(
+        columns,
+        values=np.column_stack([columns.values, day[:, None] >= np.array(more)]),
+        prior_sd=np.append(columns.prior_sd, np.full(len(more), STEP_SD)),
+        names=(*columns.names, *(f"{STEP}{step}" for step in more)),
+        parts=(*columns.parts, *("steps" for _ in more)),
     )
+
+
+def without_step(columns: Columns, step: int) -> Columns:
+    """The columns less that of one step."""
+    kept = [place for place, name in enumerate(columns.names) if name != f"{STEP}{step}"]
+    return replace(
+        columns,
+        values=columns.values[:, kept],
+        prior_sd=columns.prior_sd[kept],
+        names=tuple(columns.names[place] for place in kept),
+        parts=tuple(columns.parts[place] for place in kept),
+    )
+
+
+def up_to_place(columns: Columns, days: int) -> Columns:
+    """The columns of the first `days` days."""
+    return replace(columns, values=columns.values[:days], moisture_pct=columns.moisture_pct[:days])
+
+
+def wood_columns(
+    moisture_pct: FloatArray, by_tau: FloatArray, climate: Climate, means: Means | None = None
+) -> tuple[list[FloatArray], Means]:
+    """The first four columns of a slab, and what they were centred with.
+
+    moisture_pct: its mean moisture; by_tau: that by the logarithm of the time constant; shape (days,).
+    """
+    if means is None:
+        about = moisture_pct - moisture_pct.mean()
+        means = Means(
+            moisture_pct=float(moisture_pct.mean()),
+            slower_slab_pct=float(by_tau.mean()),
+            emc_pct=float(climate.emc_pct.mean()),
+            square_pct2=float((about**2).mean()),
+            temp_c=float(climate.temp_c.mean()),
+        )
+    centred = moisture_pct - means.moisture_pct
     skin = climate.emc_pct - means.emc_pct - centred
-    return [centred, by_tau - means.slower_slab_pct, skin, centred**2 - means.square_pct2], means, moisture
+    return [centred, by_tau - means.slower_slab_pct, skin, centred**2 - means.square_pct2], means
+
+
+def by_time_constant(place: int, moisture_pct: FloatArray) -> FloatArray:
+    """Moisture by the logarithm of the time constant at `place` of the grid; one-sided at its ends.
+
+    moisture_pct: of the slabs of one Biot number, shape (days, time constants).
+    """
+    quick, slow = neighbours(place)
+    return np.asarray(
+        (moisture_pct[:, slow] - moisture_pct[:, quick]) / np.log(TAU_DAYS[slow] / TAU_DAYS[quick])
+    )
+
+
+def neighbours(place: int) -> tuple[int, int]:
+    """The next quicker and the next slower slab of the grid, or the slab itself at an end."""
+    return max(place - 1, 0), min(place + 1, TAU_DAYS.size - 1)
+
+
+def _slab(climate: Climate, cell: Cell, grid_pct: FloatArray | None) -> tuple[FloatArray, FloatArray]:
+    place = int(np.argmin(np.abs(TAU_DAYS - cell.tau_days)))
+    if grid_pct is None:
+        near = [place, *neighbours(place)]
+        cells = tuple(Cell(tau_days=float(TAU_DAYS[at]), biot=cell.biot) for at in near)
+        some = np.zeros((climate.emc_pct.size, TAU_DAYS.size))
+        some[:, near] = mean_moisture_pct(climate.emc_pct, climate.temp_c, cells)
+    else:
+        first = BIOT.index(cell.biot) * TAU_DAYS.size
+        some = grid_pct[:, first : first + TAU_DAYS.size]
+    return some[:, place], by_time_constant(place, some)
 
 
 def _settling(day: IntArray, since: int) -> FloatArray:

@@ -3,12 +3,14 @@
 import re
 import unicodedata
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from datetime import date
 
 from server.trials.canonical import normal
 from server.trials.refusals import DeclarationError
 
 LONGEST = 200
+DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 DECIMAL = re.compile(r"(0|[1-9][0-9]{0,8})(\.[0-9]{1,9})?")
 
 
@@ -78,10 +80,12 @@ class Fields:
     def day(self, key: str) -> date:
         """A day, as such or in text: 2026-12-23."""
         value = self._take(key, None)
-        try:
-            return date.fromisoformat(value.isoformat() if isinstance(value, date) else str(value))
-        except ValueError:
-            raise self._wrong(key, "a day such as 2026-12-23", value) from None
+        text = value.isoformat() if isinstance(value, date) else value
+        # a moment of a day is written longer, and is no day
+        if isinstance(text, str) and DAY.fullmatch(text):
+            with suppress(ValueError):
+                return date.fromisoformat(text)
+        raise self._wrong(key, "a day such as 2026-12-23", value)
 
     def inner(self, key: str) -> "Fields":
         """The fields of an object inside this one."""

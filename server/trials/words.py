@@ -40,39 +40,35 @@ ORDINALS = ("", "first", "second", "third", "fourth", "fifth", "sixth", "seventh
 def verdict(word: str, name_a: str, name_b: str) -> str:
     """A word of a look as a heading; the names are those of the doors, or of the ways of joining."""
     return {
-        "a_turns_more": f"{name_a}’s joint turns more",  # noqa: RUF001  # the typographer's apostrophe
-        "b_turns_more": f"{name_b}’s joint turns more",  # noqa: RUF001  # as above
+        "a_turns_more": f"{name_a}’s joint turns more",
+        "b_turns_more": f"{name_b}’s joint turns more",
         "no_difference_that_matters": "No difference that matters",
-        "cant_tell_yet": "Can’t tell yet",  # noqa: RUF001  # as above
+        "cant_tell_yet": "Can’t tell yet",
         "not_to_be_compared": "Not to be compared",
     }[word]
 
 
 def beside(look: KeptLook, declared: Declared, name_a: str, name_b: str) -> str:
     """The sentence that goes with a word; empty where none does."""
+    years = look.facts.get("could_tell_years")
     if look.why == "ended":
         return (
             f"The trial ended on {spoken(could_tell_on(declared, declared.horizon_years))} without an answer."
         )
-    if look.why in ("a_more_within_band", "b_more_within_band"):
-        name = name_a if look.why == "a_more_within_band" else name_b
-        return f"{name}’s turns more, by less than you said matters."  # noqa: RUF001  # as above
-    if look.why is not None:
-        return REASONS[look.why]
-    years = look.facts.get("could_tell_years")
-    if isinstance(years, float):
+    if look.word == "no_difference_that_matters":
+        return _within(look.why, name_a, name_b)
+    if look.why is None and isinstance(years, float):
         return f"It could be told on {spoken(could_tell_on(declared, years))}, if it goes on so."
-    return ""
+    return "" if look.why is None else REASONS[look.why]
 
 
 def closing(declared: Declared) -> str:
     """How every verdict ends: of what it does not speak."""
     if declared.scope == "doors":
         return TWO_DOORS
-    if declared.design == "groups":
-        doors = len(declared.a) + len(declared.b)
-        return f"These were {_number(doors)} doors by one maker, in one place. Another hand, glue or room is another trial."
-    return f"These were {_number(declared.size)} pairs by one maker, in one place. Another hand, glue or room is another trial."
+    doors = len(declared.a) + len(declared.b)
+    counted = f"{_number(doors)} doors" if declared.design == "groups" else f"{_number(declared.size)} pairs"
+    return f"These were {counted} by one maker, in one place. Another hand, glue or room is another trial."
 
 
 def which_of_the_line(place: int, line_length: int) -> str:
@@ -80,10 +76,18 @@ def which_of_the_line(place: int, line_length: int) -> str:
     if line_length == 1:
         return ""
     ordinal = ORDINALS[place] if place < len(ORDINALS) else f"{place}th"
+    count = _number(line_length)
+    such = "pairs" if line_length == 2 else f"sets of {count}"
     return (
-        f"The {ordinal} of {_number(line_length)}: of twenty such lines of {_number(line_length)} trials with "
-        f"nothing to find, at most {_number(line_length)} say something."
+        f"The {ordinal} of {count}: of twenty such {such} of trials with nothing to find, "
+        f"at most {count} say something."
     )
+
+
+def _within(why: str | None, name_a: str, name_b: str) -> str:
+    if why is None:
+        return "It speaks of the mean up to that night, no further."
+    return f"{name_a if why == 'a_more_within_band' else name_b}’s turns more, by less than you said matters."
 
 
 def _number(count: int) -> str:

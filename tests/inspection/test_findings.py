@@ -44,6 +44,14 @@ def test_first_year_is_unjudged_with_its_reason() -> None:
         assert {value for key, value in one.evidence.items() if "stays" in key} == {None}
 
 
+@pytest.mark.parametrize(("pending", "is_judged"), [(299, True), (300, False)])
+def test_nothing_is_judged_while_older_readings_come_in(pending: int, *, is_judged: bool) -> None:
+    inputs = made_inputs(Truth(years=2.1, turn_mrad_per_year=0.3))
+    filling = replace(inputs.door, node_status=f'{{"st": "up", "pend": {pending}}}')
+    reasons = {one.unjudged for one in look(replace(inputs, door=filling)).findings}
+    assert reasons == ({None} if is_judged else {"older readings are still coming in"})
+
+
 def test_one_gauge_is_judged_by_the_makers_limit() -> None:
     inspection = look(made_inputs(Truth(years=2.1), one_gauge()))
     assert [(one.topic, one.evidence["droop_limit_mm"]) for one in inspection.findings] == [("leaf", 1.5)]

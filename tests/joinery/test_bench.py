@@ -30,6 +30,14 @@ def test_published_points() -> None:
     assert found.sd_ln == pytest.approx(out["sd_ln"], rel=1e-9)
 
 
+def test_points_at_both_ends_of_the_span_count() -> None:
+    """10 and 40 % of 1 000 N are themselves within."""
+    found = stiffness(
+        [*LOADS[1:5], 250.0], [*DEFLECTIONS[1:5], 0.0001125], arm_m=0.3, load_at_failure_n=1000, rail=RAIL
+    )
+    assert found.points == 5
+
+
 def test_slope_as_by_polyfit() -> None:
     inside = slice(3, 10)
     turns, moments = np.array(DEFLECTIONS[inside]) / 0.3, np.array(LOADS[inside]) * 0.3

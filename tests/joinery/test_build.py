@@ -6,12 +6,13 @@ from typing import Any
 import pytest
 
 from server.errors import OutOfRangeError
-from server.joinery.build import Hinge, check_leaf
+from server.joinery.build import E90_OVER_E, G_OVER_E, Hinge, check_leaf
 from tests.joinery import yard
 from tests.refusals import refuses
 
 NORTH = yard.leaf("north")
 BOTTOM, LOCK, TOP = NORTH.rails
+LOCKSET = NORTH.extras[0]
 
 
 def test_the_yard_s_doors_can_be_built() -> None:
@@ -28,6 +29,13 @@ def test_warns_of_a_tight_gap_and_a_glued_panel() -> None:
         "panel 1 does not float: it braces the leaf, so no moments are reckoned",
         "gap at the hinge: 1.5 mm, under 2 mm a season may close it",
     )
+
+
+def test_wood_s_other_stiffnesses_unless_given() -> None:
+    """The ratios that the published cases reckon with."""
+    assert {(door["G_over_E"], door["E90_over_E"]) for door in yard.DOORS.values()} == {
+        (G_OVER_E, E90_OVER_E)
+    }
 
 
 def test_names_of_the_joints() -> None:
@@ -48,6 +56,8 @@ def test_names_of_the_joints() -> None:
         ({"rails": (BOTTOM, replace(LOCK, y_m=0.3), TOP)}, "lock rail", "above 240 mm", "200 to 400 mm"),
         ({"rails": (BOTTOM, LOCK, replace(TOP, y_m=2.1))}, "top rail", "within 2150 mm", "2040 to 2160 mm"),
         ({"rails": (BOTTOM, TOP)}, "leaf as built", "a panel between each two", "2 rails and 2 panels"),
+        ({"extras": (replace(LOCKSET, x_m=1.1),)}, "lock set", "a place on it", "1.8 kg at 1100, 950 mm"),
+        ({"extras": (replace(LOCKSET, mass_kg=-1.0),)}, "lock set", "a mass", "-1 kg"),
         ({"hinges": (Hinge(y_m=0.25, bears=True),)}, "hinges", "two or more", "1, 1 bearing"),
         ({"hinges": (Hinge(y_m=0.25), Hinge(y_m=1.9))}, "hinges", "one of them bearing", "2, 0 bearing"),
         ({"hinges": (Hinge(y_m=0.25), Hinge(y_m=2.9, bears=True))}, "hinges", "within", "250 to 2900 mm"),

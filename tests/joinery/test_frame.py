@@ -385,3 +385,21 @@ def test_glued_panel_switches_the_frame_off() -> None:
 def test_refuses_a_joint_that_is_not_there(left: dict[str, float], needed: str, came: str) -> None:
     with refuses(OutOfRangeError, asked="", needed=needed, came=came):
         leaf_frame(NORTH, Case(left=left))
+
+
+def test_heights_that_nearly_meet_do_not_spoil_the_sums() -> None:
+    """A weight a hair from a node moves the leaf as one at it; a hinge a hair from a rail likewise."""
+    at, near = (
+        leaf_frame(NORTH, Case(weight=False, load=replace(TEN_KG, y_m=0.95 + hair))) for hair in (0.0, 1e-7)
+    )
+    assert near.droop_mm == pytest.approx(at.droop_mm, rel=1e-9)
+    moved = [
+        leaf_frame(replace(NORTH, hinges=(NORTH.hinges[0], replace(NORTH.hinges[2], y_m=2.09 + hair))))
+        for hair in (0.0, 1e-6)
+    ]
+    assert moved[1].droop_mm == pytest.approx(moved[0].droop_mm, rel=1e-5)
+
+
+def test_refuses_a_load_off_the_leaf() -> None:
+    with refuses(OutOfRangeError, asked="load on the leaf", needed="1.05 by 2.15 m", came="1.2, 0 m"):
+        leaf_frame(NORTH, Case(load=replace(TEN_KG, x_m=1.2)))

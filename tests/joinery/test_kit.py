@@ -83,6 +83,7 @@ def test_what_is_owned_stays() -> None:
     found = plan(place("leans"), yard.STATIONS, 5, owned=["hinge-top", "sill-hinge"])
     assert {"hinge-top", "sill-hinge"} <= set(found.gauges)
     assert found.score < plan(place("leans"), yard.STATIONS, 5).score
+    assert sorted(plan(place("leans"), yard.STATIONS, 4, owned=A).gauges) == sorted(A)
 
 
 def test_how_rigid_must_rigid_be() -> None:

@@ -92,19 +92,13 @@ def test_rack_of_two_diagonals() -> None:
         1e-5,
         1e-5,
     )
-    fall, rise = (
-        float(
-            (read(yard.SHAPE, yard.STATIONS[name], state) - read(yard.SHAPE, yard.STATIONS[name], 0 * state))[
-                0
-            ]
-        )
-        for name in ("diag-fall", "diag-rise")
-    )
+    both = [yard.STATIONS[name] for name in ("diag-fall", "diag-rise")]
+    fall, rise = (float((read(yard.SHAPE, d, state) - read(yard.SHAPE, d, 0 * state))[0]) for d in both)
     found = rack_of_diagonals_mm(leaf, **corners, fall_mm=fall, rise_mm=rise)
     assert found == pytest.approx(810 * 1e-5, rel=1e-4)
-    with refuses(
-        OutOfRangeError, asked="rack from diagonals", needed="over both stiles", came="(0.06, 0.11)"
-    ):
+    with refuses(OutOfRangeError, asked="rack from diagonals", needed="above the other", came="(2.05, 2.05)"):
+        rack_of_diagonals_mm(leaf, x_m=(0.06, 0.99), y_m=(2.05, 2.05), fall_mm=1.0, rise_mm=0.0)
+    with refuses(OutOfRangeError, asked="rack from diagonals", needed="both stiles", came="(0.06, 0.11)"):
         rack_of_diagonals_mm(leaf, x_m=(0.06, 0.11), y_m=(0.1, 2.05), fall_mm=1.0, rise_mm=0.0)
 
 
@@ -118,6 +112,8 @@ def test_refuses() -> None:
     leaf = yard.leaf("north")
     with refuses(OutOfRangeError, asked="weight", needed="at most 10 kg", came="12"):
         strap_load(leaf, mass_kg=12.0)
+    with refuses(OutOfRangeError, asked="weight", needed="at most 10 kg", came="0"):
+        strap_load(leaf, mass_kg=0.0)
     with refuses(OutOfRangeError, asked="height of the strap", needed="0 to 2.15 m", came="3"):
         strap_load(leaf, y_m=3.0)
     with refuses(OutOfRangeError, asked="rack", needed="above 0 mm", came="0.1, 0"):

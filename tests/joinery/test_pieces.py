@@ -137,6 +137,13 @@ def test_refuses_unlike_pieces() -> None:
     assert compare_kinds(damp, A).difference.df is not None
 
 
+def test_two_points_and_a_quarter_apart_are_near_enough() -> None:
+    one, other = (pieces([2000.0, 2100, 2200, 2300, 2400], moisture=pct) for pct in (11.0, 13.0))
+    assert compare_kinds(one, other).difference.value == pytest.approx(0.0, abs=1e-9)
+    longer = pieces([2000.0, 2100, 2200, 2300, 2400], arm=0.375)
+    assert compare_kinds(one, longer).ratio.value == pytest.approx(1.25)
+
+
 @pytest.mark.parametrize(
     ("piece", "asked", "needed", "came"),
     [

@@ -128,14 +128,25 @@ class Sender:
             self._take(came)
         raise AssertionError(f"the service was not gone after {within_s:g} s")
 
-    def _send_more(self, connection: socket.socket) -> bool:
-        fresh = range(self.upcoming, self.upcoming + self.window - len(self.flying))
-        if not fresh:
-            return True
+    def take_what_flies(self, connection: socket.socket, *, within_s: float = 20.0) -> bool:
+        """Take acknowledgements until nothing is owed; False when that is not so in time."""
+        deadline = time.monotonic() + within_s
+        while self.flying:
+            left_s = deadline - time.monotonic()
+            if left_s <= 0 or not select.select([connection], [], [], left_s)[0]:
+                return False
+            self._take(connection.recv(1 << 16))
+        return True
+
+    def send(self, connection: socket.socket, count: int) -> None:
+        """Publish so many instants more, and take nothing yet."""
+        fresh = range(self.upcoming, self.upcoming + count)
         self.upcoming = fresh.stop
-        wire = b"".join(self._publish(seq) for seq in fresh)
+        connection.sendall(b"".join(self._publish(seq) for seq in fresh))
+
+    def _send_more(self, connection: socket.socket) -> bool:
         try:
-            connection.sendall(wire)
+            self.send(connection, self.window - len(self.flying))
         except (BrokenPipeError, ConnectionResetError):
             return False
         return True

@@ -46,8 +46,8 @@ class Hung:
 
     def start(self, *options: str) -> subprocess.Popen[str]:
         """Start the node."""
-        command = (SCRIPTS / "hangtrue-node", "--config", self.config, "simulate", *self.simulated, *options)
-        return start(*command, log=self.folder / "node.log")
+        arguments = ["--config", str(self.config), "simulate", *self.simulated, *options]
+        return start(SCRIPTS / "hangtrue-node", *arguments, log=self.folder / "node.log")
 
     def counts(self) -> dict[str, int]:
         """What `hangtrue-node spool` says."""

@@ -10,6 +10,8 @@ _T = TypeVar("_T")
 
 def require(found: _T | None, how: str) -> _T:
     """`found`, unless it is None."""
-    if found is None:
-        pytest.fail(f"needs {how}") if os.environ.get("CI") == "true" else pytest.skip(f"needs {how}")
-    return found
+    if found is not None:
+        return found
+    if os.environ.get("CI") == "true":
+        pytest.fail(f"needs {how}")
+    pytest.skip(f"needs {how}")

@@ -136,6 +136,14 @@ def plain(text: str) -> str:
     return re.sub(r"\s+", " ", text.replace(NBSP, " ")).strip()
 
 
+def opened(browser: Browser, width: int) -> tuple[Page, list[str]]:
+    """A page of that width, and what the console says in it."""
+    page, said = browser.new_page(viewport={"width": width, "height": 900}), list[str]()
+    page.on("console", lambda message: said.append(message.text))
+    page.on("pageerror", lambda error: said.append(str(error)))
+    return page, said
+
+
 def check_drawn(page: Page, said: list[str], width: int) -> None:
     """Every figure comes alive, nothing lies beyond the right edge, and the console is silent."""
     figures = page.locator(".plot[data-figure]")
@@ -158,10 +166,7 @@ def test_what_a_gauge_said_is_what_the_page_says(database_url: str, tmp_path: Pa
         check_api({one["key"]: one for one in told["series"]}, looked)
         check_readings(made, served)
         for width in WIDTHS:
-            page = browser.new_page(viewport={"width": width, "height": 900})
-            said: list[str] = []
-            page.on("console", lambda message, said=said: said.append(message.text))
-            page.on("pageerror", lambda error, said=said: said.append(str(error)))
+            page, said = opened(browser, width)
             page.goto(f"http://127.0.0.1:{served.pages}{DOOR}")
             check_page(page, told)
             check_drawn(page, said, width)

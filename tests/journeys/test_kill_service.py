@@ -5,9 +5,12 @@ The same check is shown to fail on a service that acknowledges before it commits
 
 import logging
 import random
+import signal
+import sqlite3
 import sys
 import threading
 import time
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -19,22 +22,27 @@ from server.database import open_engine, session_of
 from server.doors.register import add_channels, enrol_node
 from server.schema import upgrade
 from tests.journeys.acknowledged import BASE, CHANNELS, NODE, Found, Sender, compare
-from tests.journeys.yard import SITE, Served, Yard, end, make_yard, serving, start_service, until
+from tests.journeys.yard import SITE, Served, Yard, end, make_yard, metric, serving, start_service, until
 
 log = logging.getLogger(__name__)  # the figures: pytest --log-cli-level=INFO
 EARLY = Path(__file__).with_name("early.py")
 KILLS = {"sqlite": 10, "postgresql+psycopg": 4}
 MUTANT_KILLS, WINDOW, TRIES = 3, 200, 20
-PACKS_PER_S = 1000
+STOP_S = 10.0
 AT_WORK_S = 0.25  # a kill counts when an acknowledgement came so shortly before it
 
 
 @dataclass(slots=True)
 class Run:
-    """What the kills of one run were like. `counted`: those struck while packs flew and were acknowledged."""
+    """What the kills of one run were like.
+
+    `counted`: those struck while packs flew and were acknowledged; `late`: acknowledgements that still lay in
+    the socket; `packs`: acknowledged in `load_s`.
+    """
 
     kills: int = 0
     counted: int = 0
+    late: int = 0
     packs: int = 0
     load_s: float = 0.0
 
@@ -57,21 +65,36 @@ def enrolled(yard: Yard) -> Sender:
     return Sender(user=user, password=password, window=WINDOW)
 
 
-def kill_under_load(served: Served, sender: Sender, after_s: float) -> tuple[bool, float]:
-    """Load a service and kill it from another thread, `after_s` from when its acknowledgements flow.
+@dataclass(slots=True)
+class Struck:
+    """How it stood when a service was struck."""
 
-    Gives whether it was at work when it was struck, and the seconds of load.
-    """
-    seen: list[tuple[int, float]] = []
-    flowing = len(sender.acknowledged) + WINDOW
-    began_s = [0.0]
+    began_s: float = 0.0
+    at_s: float = 0.0
+    flying: int = 0
+    acknowledged: int = 0
+    quiet_s: float = 0.0
+
+    @property
+    def at_work(self) -> bool:
+        """Whether packs flew and an acknowledgement had just come."""
+        return self.flying > 1 and self.quiet_s < AT_WORK_S
+
+
+def strike_under_load(
+    served: Served, sender: Sender, after_s: float, number: signal.Signals = signal.SIGKILL
+) -> Struck:
+    """Load a service and signal it from another thread, `after_s` from when its acknowledgements flow."""
+    seen, flowing = Struck(), len(sender.acknowledged) + WINDOW
 
     def strike() -> None:
         until(lambda: len(sender.acknowledged) > flowing, "acknowledgements", every_s=0.001)
-        began_s[0] = time.monotonic()
+        seen.began_s = time.monotonic()
         threading.Event().wait(after_s)
-        seen.append((len(sender.flying), time.monotonic() - sender.last_ack_s))
-        served.child.kill()
+        seen.at_s = time.monotonic()
+        seen.flying, seen.acknowledged = len(sender.flying), len(sender.acknowledged)
+        seen.quiet_s = seen.at_s - sender.last_ack_s
+        served.child.send_signal(number)
 
     striker = threading.Thread(target=strike)
     try:
@@ -81,8 +104,7 @@ def kill_under_load(served: Served, sender: Sender, after_s: float) -> tuple[boo
     finally:
         striker.join()
         end(served.child)
-    flying, quiet_s = seen[0]
-    return flying > 1 and quiet_s < AT_WORK_S, sender.last_ack_s - began_s[0]
+    return seen
 
 
 def kills(yard: Yard, sender: Sender, program: list[str], count: int) -> Run:
@@ -91,9 +113,13 @@ def kills(yard: Yard, sender: Sender, program: list[str], count: int) -> Run:
     while made.counted < count:
         assert made.kills < TRIES, "it was too seldom at work when it was struck"
         before = len(sender.acknowledged) + WINDOW
-        at_work, load_s = kill_under_load(start_service(yard, *program), sender, rng.uniform(0.05, 0.5))
-        made.packs += len(sender.acknowledged) - before
-        made.kills, made.load_s, made.counted = made.kills + 1, made.load_s + load_s, made.counted + at_work
+        struck = strike_under_load(start_service(yard, *program), sender, rng.uniform(0.05, 0.5))
+        made.kills, made.counted = made.kills + 1, made.counted + struck.at_work
+        made.packs, made.load_s = (
+            made.packs + struck.acknowledged - before,
+            made.load_s + struck.at_s - struck.began_s,
+        )
+        made.late += len(sender.acknowledged) - struck.acknowledged
     return made
 
 
@@ -110,10 +136,13 @@ def test_nothing_acknowledged_is_lost(database_url: str, tmp_path: Path) -> None
     after = found(yard, sender)
     log.info("%s, %.0f packs/s acknowledged, %s", made, made.packs_per_s, after)
     assert (after.lost, after.wrong, after.strange) == (0, 0, 0)
-    assert made.packs > made.kills * WINDOW
-    with serving(yard):
-        # a service that starts again after all this finds its own store whole
-        assert yard.rows("SELECT count(*) FROM quarantine") == [(0,)]
+    assert len(sender.acknowledged) > made.kills * WINDOW
+    with serving(yard) as served, sender.connected(served.intake) as connection:
+        assert sender.take_what_flies(connection)
+    # what was sent again is stored once, and now all of it is
+    assert sender.acknowledged == set(range(1, sender.upcoming))
+    assert found(yard, sender) == Found(readings=len(CHANNELS) * len(sender.acknowledged))
+    assert yard.rows("SELECT count(*) FROM quarantine") == [(0,)]
 
 
 def test_a_service_that_acknowledges_early_is_found_out(tmp_path: Path) -> None:
@@ -124,3 +153,39 @@ def test_a_service_that_acknowledges_early_is_found_out(tmp_path: Path) -> None:
     after = found(yard, sender)
     log.info("%s, %.0f packs/s acknowledged, %s", made, made.packs_per_s, after)
     assert after.lost > 0
+
+
+def test_a_service_that_is_asked_to_stop_under_load_leaves_in_order(tmp_path: Path) -> None:
+    yard = make_yard(tmp_path / "yard")
+    sender = enrolled(yard)
+    served = start_service(yard)
+    struck = strike_under_load(served, sender, 0.2, signal.SIGTERM)
+    took_s = time.monotonic() - struck.at_s
+    assert served.child.returncode == 0
+    assert struck.at_work
+    assert took_s < STOP_S
+    assert "Traceback" not in yard.log.read_text("utf-8")
+    after = found(yard, sender)
+    assert (after.lost, after.wrong, after.strange) == (0, 0, 0)
+
+
+def test_a_store_that_another_program_holds_is_told_and_nothing_is_acknowledged(tmp_path: Path) -> None:
+    yard = make_yard(tmp_path / "yard")
+    sender = enrolled(yard)
+    with serving(yard) as served, sender.connected(served.intake) as connection:
+        sender.send(connection, 1)
+        assert sender.take_what_flies(connection)
+        until(lambda: served.get("/healthz")[0] == 200, "health")
+        path = make_url(yard.database).database or ""
+        with closing(sqlite3.connect(path, isolation_level=None)) as holder:
+            holder.execute("BEGIN IMMEDIATE")
+            sender.send(connection, WINDOW)
+            # a commit waits five seconds for its turn before the store counts as failing
+            until(lambda: served.get("/healthz")[0] == 503, "the page of health to say so")
+            assert "the store refuses" in served.get("/healthz")[1]
+            assert metric(served, "store_failing") == 1
+            assert (len(sender.acknowledged), sender.take_what_flies(connection, within_s=0.1)) == (1, False)
+            holder.execute("ROLLBACK")
+        assert sender.take_what_flies(connection)
+        until(lambda: served.get("/healthz")[0] == 200, "health again")
+    assert found(yard, sender) == Found(readings=len(CHANNELS) * (WINDOW + 1))

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from server.errors import OutOfRangeError
-from server.timber.exact import Slab, dtheta, mean_pct, mode_roots, mode_weights, run, start, step
+from server.timber.exact import Slab, dtheta, mean_pct, mode_roots, mode_weights, run, start, step, uptake
 from server.timber.refusals import StateMismatchError
 from tests.refusals import refuses
 
@@ -83,6 +83,18 @@ def test_bare_sheet_to_more_digits(theta: float, taken: float) -> None:
     slab = replace(leaf(None), modes=400)
     state = step(slab, start(slab, 0.0), air_pct=1.0, temp_c=20.0, days=theta * 27.0**2 / 6.5)
     assert mean_pct(slab, state) == pytest.approx(taken, abs=1e-9)
+
+
+@pytest.mark.parametrize("case", UPTAKE["cases"], ids=lambda case: f"biot {case['biot']}")
+def test_uptake(case: dict[str, Any]) -> None:
+    assert uptake(UPTAKE["theta"], case["biot"]) == pytest.approx(case["uptake"], abs=1e-6)
+
+
+def test_uptake_of_bare_wood_has_no_seam() -> None:
+    """Both of Crank's forms at the time where one gives way to the other, and at the very start."""
+    before, after = uptake([0.05 - 1e-12, 0.05])
+    assert before == pytest.approx(after, abs=1e-9)
+    assert uptake([0.0, 1e-6]) == pytest.approx([0.0, 2e-3 / np.sqrt(np.pi)], abs=1e-12)
 
 
 def test_a_fortnight_in_new_air() -> None:
@@ -182,6 +194,8 @@ def test_refuses_air_that_is_not_known() -> None:
     slab = leaf(0.8)
     with refuses(OutOfRangeError, asked="step", needed="air", came="nan %, 20 C, 1 days"):
         step(slab, start(slab, 12.0), air_pct=float("nan"), temp_c=20.0)
+    with refuses(OutOfRangeError, asked="step", needed="a time above 0", came="0 days"):
+        step(slab, start(slab, 12.0), air_pct=12.0, temp_c=20.0, days=0.0)
     with refuses(OutOfRangeError, asked="series", needed="times above 0", came="without"):
         run(slab, 12.0, [12.0, np.nan], 20.0)
     with refuses(OutOfRangeError, asked="series", needed="times above 0", came="without"):

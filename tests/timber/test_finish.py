@@ -1,6 +1,7 @@
 """Finishes against Wood Handbook table 16-3, and the film that reproduces its three days."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -8,6 +9,7 @@ import numpy as np
 import pytest
 
 from server.errors import OutOfRangeError
+from server.timber.exact import uptake
 from server.timber.finish import (
     SPECIMEN_PER_DAY,
     Finish,
@@ -19,7 +21,6 @@ from server.timber.finish import (
 )
 from server.timber.published import rows
 from server.timber.refusals import MissingPropertyError
-from server.timber.slab import step_uptake
 from tests.refusals import refuses
 
 FILE: dict[str, Any] = json.loads(
@@ -30,11 +31,9 @@ DAYS = np.array([1.0, 7.0, 14.0])
 
 
 def effectiveness(biot: float) -> np.ndarray[Any, np.dtype[np.float64]]:
-    """100 (1 - E film / E bare) at the three days: bare wood by the sheet's own series, modes to 4 000."""
+    """100 (1 - E film / E bare) at the three days."""
     theta = SPECIMEN_PER_DAY * DAYS
-    odd = (np.arange(4000) + 0.5) * np.pi
-    bare = 1 - np.exp(-np.multiply.outer(theta, odd**2)) @ (2 / odd**2)
-    return np.asarray(100 * (1 - step_uptake(theta, biot) / bare))
+    return np.asarray(100 * (1 - uptake(theta, biot) / uptake(theta)))
 
 
 @pytest.mark.parametrize("case", FILE["film"]["points"], ids=str)
@@ -73,6 +72,23 @@ def test_the_user_s_finish_comes_first() -> None:
     )
     assert find_finish(VARNISH, 3, [mine]).s_mm_per_day == 0.4
     assert find_finish(VARNISH, 2, [mine]).origin == "default"
+
+
+@pytest.mark.parametrize(
+    "wrong", [{"coats": 0}, {"mee_7d": 101.0}, {"mee_14d": -1.0}, {"s_mm_per_day": 0.0}], ids=str
+)
+def test_refuses_a_finish_of_the_user_s_that_cannot_be(wrong: dict[str, Any]) -> None:
+    mine = replace(Finish(key="oil", shown="Oil", coats=1, source="weighed"), **wrong)
+    with refuses(
+        OutOfRangeError, asked="finish oil", needed="0 to 100 %", came=f"{next(iter(wrong.values()))}"
+    ):
+        find_finish("oil", 1, [mine])
+
+
+def test_refuses_a_finish_of_the_user_s_without_a_source() -> None:
+    mine = Finish(key="oil", shown="Oil", coats=1, source=" ")
+    with refuses(MissingPropertyError, asked="finish oil", needed="words", came="none"):
+        find_finish("oil", 1, [mine])
 
 
 def test_layers_in_series() -> None:

@@ -63,6 +63,13 @@ def test_longer_silence_starts_anew() -> None:
     assert followed.mean_pct[81:] == pytest.approx(again, abs=1e-12)
 
 
+def test_silence_after_the_very_first_day_starts_anew() -> None:
+    followed = follow(SLAB, without(slice(1, 40)), TEMP, start_pct=12.0)
+    assert np.flatnonzero(followed.restart).tolist() == [40]
+    again = run(SLAB, AIR[40:70].mean(), AIR[40:], TEMP[40:])
+    assert followed.mean_pct[40:] == pytest.approx(again, abs=1e-12)
+
+
 def test_missing_temperature_is_a_missing_day() -> None:
     temp = TEMP.copy()
     temp[60] = np.nan

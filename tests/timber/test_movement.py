@@ -52,7 +52,7 @@ def test_definition_of_shrinkage() -> None:
 
 def test_auto_takes_the_coefficient_between_6_and_14() -> None:
     change = size_change(section(180), 12, [5.9, 6, 12, 14, 14.1, np.nan])
-    assert change.green.tolist() == [True, False, False, False, True, True]
+    assert change.green.tolist() == [True, False, False, False, True, False]
     assert change.coefficient is not None
     assert change.shrinkage is not None
     assert np.isnan(change.change_mm).tolist() == [False] * 5 + [True]
@@ -103,6 +103,8 @@ def test_along_the_grain() -> None:
     """A 2 150 mm stile and 4 % MC: 0.43 mm, the size of an early droop."""
     stile = section(2150, direction="longitudinal")
     assert size_change(stile, 12, [8, 16, 40]).change_mm == pytest.approx([-0.43, 0.43, 1.935])
+    cedar = section(2150, find_species("western-redcedar"), "longitudinal")
+    assert size_change(cedar, 12, [40]).change_mm == pytest.approx([1.935])
     assert "American Wood Council" in coefficient(SAPELE, "longitudinal").source
 
 
@@ -130,3 +132,16 @@ def test_refuses_a_form_it_does_not_know_and_a_figure_it_lacks() -> None:
         size_change(section(120), 12, 8, form="13-2")  # type: ignore[arg-type]  # refused
     with refuses(MissingPropertyError, asked="s_t of commercial-white-oak", needed="own", came="none"):
         size_change(section(120, OAK), 12, 16)
+
+
+def test_one_bad_day_leaves_the_others() -> None:
+    """White oak has no shrinkage of its own in the tables: a damp day is refused, not the whole series."""
+    change = size_change(section(120, OAK), 12, [8.0, 16.0, np.nan, -1.0, 10.0])
+    assert change.refused.tolist() == [False, True, False, True, False]
+    assert np.isnan(change.change_mm).tolist() == [False, True, True, True, False]
+    assert change.change_mm[[0, 4]] == pytest.approx([-1.752, -0.876], abs=1e-9)
+    assert size_change(section(120, OAK), 12, [np.nan]).refused.tolist() == [False]
+    along = size_change(section(120, direction="longitudinal"), 12, [8.0, 300.0])
+    assert along.refused.tolist() == [False, True]
+    with refuses(MissingPropertyError, asked="s_t of commercial-white-oak", needed="own", came="none"):
+        size_change(section(120, OAK), 12, [15.0, 16.0])

@@ -170,6 +170,15 @@ def test_dew_a_little_above_its_air_is_saturated_air() -> None:
         rh_from_dew_point_pct(20, 20.6)
 
 
+@pytest.mark.parametrize(("temp_c", "dew_c"), [(-35, -40.1), (100.1, 20)])
+def test_dew_point_outside_what_air_can_be_is_refused(temp_c: float, dew_c: float) -> None:
+    with refuses(
+        OutOfRangeError, asked="dew point", needed="-40 to 100 C", came=f"{dew_c:g} in air of {temp_c:g}"
+    ):
+        rh_from_dew_point_pct(temp_c, dew_c)
+    assert not dew_flags([-40, 100], [-40, 20]).refused.any()
+
+
 def test_day_needs_twelve_samples_over_eighteen_hours() -> None:
     pct = daily_emc_pct([20, 20, 20, np.nan], 65, samples=[12, 11, 24, 24], covered_h=[18, 24, 17.9, 24])
     assert np.isnan(pct).tolist() == [False, True, True, True]

@@ -121,20 +121,33 @@ def test_light_cedar_is_not_derived_with_30() -> None:
 @pytest.mark.parametrize(
     ("name", "number", "needed"),
     [
-        ("c_t", 0.01, "0 to 0.01"),
-        ("c_r", 0.0, "0 to 0.01"),
-        ("c_t", 0.259, "0 to 0.01"),
-        ("s_t", 25.0, "0 to 25"),
-        ("moe_12_mpa", 11.7, "499.9"),
-        ("sg_12", 2.0, "1.4"),
-        ("fsp", 50.0, "40"),
-        ("mp", 12.0, "12"),
-        ("c_t", float("nan"), "0 to 0.01"),
+        ("c_t", 0.01, "above 0 and below 0.01"),
+        ("c_r", 0.0, "above 0 and below 0.01"),
+        ("c_t", 0.259, "above 0 and below 0.01"),
+        ("s_t", 25.0, "above 0 and below 25"),
+        ("moe_12_mpa", 11.7, "500 to 40000"),
+        ("moe_green_mpa", 40_001.0, "500 to 40000"),
+        ("sg_12", 2.0, "0.05 to 1.4"),
+        ("sg_basic", 0.049, "0.05 to 1.4"),
+        ("density_12", 55.0, "56 to 1568"),
+        ("density_12", 1569.0, "56 to 1568"),
+        ("fsp", 50.0, "15 to 40"),
+        ("fsp", 14.9, "15 to 40"),
+        ("mp", 12.0, "above 12 and below 40"),
+        ("d20", 0.0, "above 0"),
+        ("c_t", float("nan"), "above 0"),
     ],
 )
 def test_refuses_a_figure_that_no_wood_has(name: str, number: float, needed: str) -> None:
     with refuses(OutOfRangeError, asked=f"{name} of sapele", needed=needed, came=f"{number:g}"):
         find_species("sapele", [own(name, number)])
+
+
+@pytest.mark.parametrize(
+    ("name", "number"), [("moe_12_mpa", 500.0), ("sg_12", 1.4), ("fsp", 15.0), ("fsp", 40.0), ("c_t", 0.0099)]
+)
+def test_takes_a_figure_at_the_end_of_what_can_be(name: str, number: float) -> None:
+    assert find_species("sapele", [own(name, number)]).value(name).number == number
 
 
 def test_refuses_a_value_without_a_source_and_an_unknown_figure() -> None:
@@ -160,6 +173,7 @@ def test_weight_of_a_leaf() -> None:
 
 def test_density_follows_moisture_and_the_user() -> None:
     ash = find_species("white-ash")
+    assert density_kg_m3(ash, 0.0).number == pytest.approx(600)
     assert density_kg_m3(ash, 15.0).number == pytest.approx(600 * 1.15)
     heavy = with_values(ash, [own("density_12", 700.0, species="white-ash")])
     assert density_kg_m3(heavy).number == pytest.approx(700.0)

@@ -208,3 +208,16 @@ def test_a_refusal_is_said(bench: Bench) -> None:
     mid = bench.transport.packs()[-1][0]
     bench.step(Event(kind="taken", mid=mid, reason="unknown-channel"))
     assert bench.said[-1].endswith("were refused: unknown-channel")
+
+
+def test_a_collector_that_is_away_is_said_once_and_again_when_it_went(bench: Bench) -> None:
+    away = Event(kind="lost", reason="Connection refused")
+    for _ in range(3):
+        bench.step()
+        bench.step(away, after_s=1000.0)
+    assert bench.said == ["collector away (Connection refused); 20 instants wait"]
+    bench.step(Event(kind="refused", reason="Bad user name or password"), after_s=1000.0)
+    assert bench.said[1:] == ["collector away (Bad user name or password); 20 instants wait"]
+    bench.step(CONNECTED)
+    bench.step(away)
+    assert bench.said[2:] == ["collector reached", "collector away (Connection refused); 20 instants wait"]
