@@ -53,7 +53,7 @@ def test_each_fault_names_its_line(tmp_path: Path, line: str, said: str) -> None
     with pytest.raises(FileError) as caught:
         read_settings(path, environment={})
     assert caught.value.status == 2
-    assert [one.removeprefix(f"{path}:") for one in caught.value.complaints][0].startswith(said)
+    assert caught.value.complaints[0].removeprefix(f"{path}:").startswith(said)
 
 
 def test_all_faults_at_once(tmp_path: Path) -> None:

@@ -20,6 +20,9 @@ from tests.refusals import refuses
 
 TABLES = {
     "site",
+    "trial_draft",
+    "trial_record",
+    "trial_look",
     "node",
     "door",
     "channel",

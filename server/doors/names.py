@@ -5,7 +5,7 @@ import unicodedata
 from sensors.message.names import is_slug
 
 LONGEST_NAME, LONGEST_NOTE = 24, 2000
-SIGNS = "-'’.,()&/ "  # noqa: RUF001  # the typographer's apostrophe is meant
+SIGNS = "-'’.,()&/ "  # the typographer's apostrophe is meant
 MARKS_ON_A_LETTER = 2
 SLUG_NEEDED = "1 to 24 of a-z, 0-9 and -, neither first nor last a -,"
 
@@ -16,7 +16,7 @@ def name_fault(text: str) -> str | None:
     """What is wrong with a shown name, as the thing that is needed; None where nothing is.
 
     Letters, digits, blanks and - ' ’ . , ( ) & / pass, 24 in all, with at most two marks on a letter.
-    """  # noqa: RUF002  # the apostrophe that passes
+    """  # the apostrophe that passes
     plain = unicodedata.normalize("NFC", text)
     if not 1 <= len(plain) <= LONGEST_NAME or not any(one.isalnum() for one in plain):
         return f"1 to {LONGEST_NAME} letters or digits"

@@ -10,6 +10,7 @@ from server.timber.slab import Cell
 from server.trend.columns import CREEP_MEAN, Columns, Means
 from server.trend.contrasts import Contrasts, LastDay, last_day, lasting_contrasts
 from server.trend.likelihood import Noise, Solved
+from server.trend.series import DoorFacts
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -259,7 +260,8 @@ def _parts(fit: Fit) -> dict[str, FloatArray]:
     return parts
 
 
-def _posterior(fit: Fit, last: LastDay) -> Posterior:
+def posterior(fit: Fit, last: LastDay) -> Posterior:
+    """The last day's posterior, with the origin and creep's prior mean put back."""
     mean = last.mean.copy()
     mean[0] += fit.origin / fit.scale
     mean[fit.solved.factor.model.states + fit.columns.creep] += CREEP_MEAN

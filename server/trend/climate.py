@@ -31,15 +31,22 @@ class Climate:
 
 
 def whole_climate(
-    day: IntArray, temp_c: FloatArray, rh_pct: FloatArray, *, known_through: int | None = None
+    day: IntArray,
+    temp_c: FloatArray,
+    rh_pct: FloatArray,
+    *,
+    known_through: int | None = None,
+    may_stand_still: bool = True,
 ) -> Climate | None:
     """Fill the missing days from the known ones, up to `known_through`; None where no such day is known.
 
-    A day is known when it has both, both within what air can be, and neither stuck at one value for 14 days.
+    A day is known when it has both, both within what air can be, and the humidity is not stuck: at an end of
+    the scale for 14 days, or, where air may not stand still, at any one value for so long.
     """
     flags = air_flags(temp_c, rh_pct)
-    temp = np.where(flags.refused | _stuck(temp_c), np.nan, temp_c)
-    rh = np.where(flags.refused | _stuck(rh_pct), np.nan, rh_pct)
+    temp = np.where(flags.refused, np.nan, temp_c)
+    at_an_end = (rh_pct >= 100.0) | (rh_pct <= 0.0)
+    rh = np.where(flags.refused | (_stuck(rh_pct) & (at_an_end | (not may_stand_still))), np.nan, rh_pct)
     told = day <= (day[-1] if known_through is None else known_through)
     if np.isnan(temp[told]).all() or np.isnan(rh[told]).all():
         return None

@@ -47,14 +47,21 @@ def prepared(
     through: int | None = None,
     known_through: int | None = None,
     origin: float | None = None,
+    may_stand_still: bool = True,
 ) -> Prepared | Decomposition:
     """The record up to and with day `through`, or the refusal where there is too little to fit.
 
     known_through: missing climate is filled from the days up to it, at most. The origin is the median where
-    none is given. Raises SeriesError for `through` before the first day.
+    none is given; may_stand_still as of `whole_climate`. Raises SeriesError for `through` before the first day.
     """
     record = daily if through is None else daily.up_to(through)
-    climate = whole_climate(record.day, record.temp_c, record.rh_pct, known_through=known_through)
+    climate = whole_climate(
+        record.day,
+        record.temp_c,
+        record.rh_pct,
+        known_through=known_through,
+        may_stand_still=may_stand_still,
+    )
     seen = int(np.isfinite(record.value).sum())
     age = int(record.day[-1] - record.day[0])
     if seen == 0:

@@ -29,7 +29,7 @@ class Served:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PairNight:
-    """A pair tonight: what was served, or why not. `ended` keeps its last for good."""
+    """A pair tonight: what was served, or why not. `ended`, said every night, keeps its last for good."""
 
     served: Served | None = None
     refused: str | None = None

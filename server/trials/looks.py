@@ -144,7 +144,7 @@ def told(session: Session, seal: str) -> KeptLook | None:
 
 def bounds_before(session: Session, seal: str, night: int) -> Bounds | None:
     """The greatest lower and least upper bound of all earlier nights, each by its newest look."""
-    newest = {one.night: one for one in looks_of(session, seal) }
+    newest = {one.night: one for one in looks_of(session, seal) if one.night < night}
     found: Bounds | None = None
     for one in newest.values():
         if one.low is not None and one.high is not None:

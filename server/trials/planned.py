@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -86,11 +86,10 @@ def warned(
     record: Mapping[str, object], ask: Ask, *, is_seen: bool, in_one_room: bool = True
 ) -> tuple[Warned, ...]:
     """What is said before sealing, none of which forbids it. `is_seen`: readings of its joints were heard."""
-    alone = replace(ask, pairs=1) if ask.pairs < 1 else ask
     is_kind = record["scope"] == "kind" and record["design"] == "pairs"
     found: dict[Warned, bool] = {
         "two_pairs_for_a_kind": is_kind and ask.pairs == FEWEST_PAIRS_FOR_A_KIND,
-        "chance_under_half": trial_plan.chance_told(alone, ask.horizon_years) < trial_plan.EVEN,
+        "chance_under_half": trial_plan.chance_told(ask, ask.horizon_years) < trial_plan.EVEN,
         "readings_already_seen": is_seen,
         "not_in_one_room": not in_one_room,
     }

@@ -1,9 +1,11 @@
 """What a look is called, and what goes with it, in words for people."""
 
 from collections.abc import Mapping
+from datetime import timedelta
 
+from server.trend.trial_use import Said
 from server.trials.declared import Declared, spoken
-from server.trials.looks import KeptLook, could_tell_on
+from server.trials.looks import EPOCH, KeptLook, could_tell_on
 from server.trials.planned import Warned
 
 TWO_DOORS = (
@@ -60,6 +62,35 @@ def beside(look: KeptLook, declared: Declared, name_a: str, name_b: str) -> str:
     if look.why is None and isinstance(years, float):
         return f"It could be told on {spoken(could_tell_on(declared, years))}, if it goes on so."
     return "" if look.why is None else REASONS[look.why]
+
+
+def told_on(first: KeptLook, tonight: KeptLook) -> str:
+    """The night on which a word was told, and whether tonight would tell it alone."""
+    day = spoken(EPOCH + timedelta(days=first.night))
+    alone = "" if tonight.word == first.word else " Tonight’s bounds alone would not tell."
+    return f"Told on {day}.{alone}"
+
+
+def undeclared(comparisons: int) -> str:
+    """What stands beside a comparison without a sealed trial: how many others could have been picked."""
+    return (
+        f"Nobody declared this beforehand. These doors allow {_number(comparisons)} such comparisons, and "
+        "one picked because it looks striking proves less."
+    )
+
+
+def of_use(said: Said, name: str, times_as_often: float | None = None) -> str:
+    """What may be said of use; `name`: the door that turns more, or the one without a counter."""
+    often = "" if times_as_often is None else f"{name} is opened {times_as_often:.1f} times as often. "
+    return {
+        "not_by_use": f"{often}Counted by openings it turns more all the same: use does not account for it.",
+        "may_be_use": "Counted by openings no difference is told: use may account for it. "
+        "That is not shown, only left open.",
+        "by_openings_only": "Told by openings only, which was not what was declared: a reason for a new "
+        "trial, no verdict.",
+        "not_counted": f"Not said: {name}’s openings are not counted.",
+        "nothing_told": "",
+    }[said]
 
 
 def closing(declared: Declared) -> str:

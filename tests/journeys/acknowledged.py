@@ -3,6 +3,7 @@
 import select
 import socket
 import struct
+import threading
 import time
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
@@ -82,7 +83,8 @@ def compare(engine: Engine, *, acknowledged: Iterable[int], sent: Iterable[int])
 class Sender:
     """Publishes instants from `upcoming` on, at most `window` of them unacknowledged.
 
-    `flying` is what went out and was not acknowledged, in order; after a cut it goes again first.
+    `flying` is what went out and was not acknowledged, in order; after a cut it goes again first. While
+    `holding` is set nothing is sent or read, so that acknowledgements gather in the socket.
     """
 
     user: str
@@ -92,6 +94,7 @@ class Sender:
     acknowledged: set[int] = field(default_factory=set)
     flying: dict[int, int] = field(default_factory=dict)
     last_ack_s: float = 0.0
+    holding: threading.Event = field(default_factory=threading.Event)
     _left: bytes = b""
     _number: int = 0
 
@@ -114,6 +117,8 @@ class Sender:
         """
         deadline, is_cut = time.monotonic() + within_s, False
         while time.monotonic() < deadline:
+            while self.holding.is_set() and time.monotonic() < deadline:
+                threading.Event().wait(0.0005)
             if not is_cut:
                 is_cut = not self._send_more(connection)
             if not select.select([connection], [], [], 2.0)[0]:

@@ -28,7 +28,7 @@ log = logging.getLogger(__name__)  # the figures: pytest --log-cli-level=INFO
 EARLY = Path(__file__).with_name("early.py")
 KILLS = {"sqlite": 10, "postgresql+psycopg": 4}
 MUTANT_KILLS, WINDOW, TRIES = 3, 200, 20
-STOP_S = 10.0
+STOP_S, UNREAD_S = 10.0, 0.02
 AT_WORK_S = 0.25  # a kill counts when an acknowledgement came so shortly before it
 
 
@@ -82,9 +82,17 @@ class Struck:
 
 
 def strike_under_load(
-    served: Served, sender: Sender, after_s: float, number: signal.Signals = signal.SIGKILL
+    served: Served,
+    sender: Sender,
+    after_s: float,
+    *,
+    unread_s: float = 0.0,
+    number: signal.Signals = signal.SIGKILL,
 ) -> Struck:
-    """Load a service and signal it from another thread, `after_s` from when its acknowledgements flow."""
+    """Load a service and signal it from another thread, `after_s` from when its acknowledgements flow.
+
+    For the last `unread_s` of it nothing is read: what is acknowledged then lies in the socket.
+    """
     seen, flowing = Struck(), len(sender.acknowledged) + WINDOW
 
     def strike() -> None:
@@ -92,9 +100,12 @@ def strike_under_load(
         seen.began_s = time.monotonic()
         threading.Event().wait(after_s)
         seen.at_s = time.monotonic()
-        seen.flying, seen.acknowledged = len(sender.flying), len(sender.acknowledged)
-        seen.quiet_s = seen.at_s - sender.last_ack_s
+        seen.flying, seen.quiet_s = len(sender.flying), seen.at_s - sender.last_ack_s
+        sender.holding.set()
+        threading.Event().wait(unread_s)
+        seen.acknowledged = len(sender.acknowledged)
         served.child.send_signal(number)
+        sender.holding.clear()
 
     striker = threading.Thread(target=strike)
     try:
@@ -113,7 +124,8 @@ def kills(yard: Yard, sender: Sender, program: list[str], count: int) -> Run:
     while made.counted < count:
         assert made.kills < TRIES, "it was too seldom at work when it was struck"
         before = len(sender.acknowledged) + WINDOW
-        struck = strike_under_load(start_service(yard, *program), sender, rng.uniform(0.05, 0.5))
+        after_s, unread_s = rng.uniform(0.05, 0.5), rng.uniform(0.0, UNREAD_S)
+        struck = strike_under_load(start_service(yard, *program), sender, after_s, unread_s=unread_s)
         made.kills, made.counted = made.kills + 1, made.counted + struck.at_work
         made.packs, made.load_s = (
             made.packs + struck.acknowledged - before,
@@ -137,6 +149,7 @@ def test_nothing_acknowledged_is_lost(database_url: str, tmp_path: Path) -> None
     log.info("%s, %.0f packs/s acknowledged, %s", made, made.packs_per_s, after)
     assert (after.lost, after.wrong, after.strange) == (0, 0, 0)
     assert len(sender.acknowledged) > made.kills * WINDOW
+    assert made.late > 0
     with serving(yard) as served, sender.connected(served.intake) as connection:
         assert sender.take_what_flies(connection)
     # what was sent again is stored once, and now all of it is
@@ -159,7 +172,7 @@ def test_a_service_that_is_asked_to_stop_under_load_leaves_in_order(tmp_path: Pa
     yard = make_yard(tmp_path / "yard")
     sender = enrolled(yard)
     served = start_service(yard)
-    struck = strike_under_load(served, sender, 0.2, signal.SIGTERM)
+    struck = strike_under_load(served, sender, 0.2, number=signal.SIGTERM)
     took_s = time.monotonic() - struck.at_s
     assert served.child.returncode == 0
     assert struck.at_work

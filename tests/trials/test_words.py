@@ -6,10 +6,22 @@ from typing import get_args
 import pytest
 
 from server.trend.trial import Why, Word
+from server.trend.trial_use import Said
 from server.trials.declared import declared_of
 from server.trials.looks import KeptLook
 from server.trials.planned import Warned
-from server.trials.words import REASONS, TWO_DOORS, WARNINGS, beside, closing, verdict, which_of_the_line
+from server.trials.words import (
+    REASONS,
+    TWO_DOORS,
+    WARNINGS,
+    beside,
+    closing,
+    of_use,
+    told_on,
+    undeclared,
+    verdict,
+    which_of_the_line,
+)
 from tests.trend.trial_cases import CASES
 from tests.trials.yard import pairs
 
@@ -65,6 +77,24 @@ def test_every_word_reason_and_warning_has_its_words() -> None:
     named = {"ended", "a_more_within_band", "b_more_within_band"}  # with a day or a door in them: above
     assert set(REASONS) | named == {*get_args(Why), "not_all_served"}
     assert set(WARNINGS) == set(get_args(Warned))
+
+
+def test_a_word_once_told_is_shown_with_its_night() -> None:
+    first = replace(kept("b_turns_more", None), night=22037)
+    assert told_on(first, first) == "Told on 3 May 2030."
+    later = "Told on 3 May 2030. Tonight’s bounds alone would not tell."
+    assert told_on(first, kept("cant_tell_yet", None)) == later
+
+
+def test_a_comparison_that_nobody_declared_says_so() -> None:
+    assert "allow six such comparisons" in undeclared(6)
+    assert "allow 28 such comparisons" in undeclared(28)
+
+
+def test_what_is_said_of_use() -> None:
+    assert of_use("not_by_use", "South", 1.42).startswith("South is opened 1.4 times as often. Counted")
+    assert of_use("not_counted", "North") == "Not said: North’s openings are not counted."
+    assert {said for said in get_args(Said) if not of_use(said, "South")} == {"nothing_told"}
 
 
 def test_how_a_verdict_ends() -> None:

@@ -125,7 +125,7 @@ def main() -> int:
         misses.append((low + high) / 2 - rate)
         widths.append((high - low) / 2)
     sys.stdout.write(
-        f"{asked.doors} doors, {asked.years:g} years, no joint failing: {served} served, {held} hold the truth; "
+        f"{asked.doors} doors, {asked.years:g} years, no joint failing: {served} served, {held} hold it; "
         f"rmse {np.sqrt(np.mean(np.square(misses))):.3f}, bias {np.mean(misses):+.3f}, "
         f"median half-width {np.median(widths):.3f} mm/yr\n"
     )

@@ -1,7 +1,7 @@
 """Listener against raw SQLite: `python -m tests.bench.intake [--pairs 7] [--anyway]`.
 
-Starts the real service (`hangtrue serve`) on a private folder for each run, drives it from another process, and
-prints the ratio of rates with the pack shape and the disk's flush time. Says when they differ.
+Starts the real service (`hangtrue serve`) in a folder of its own for each run, drives it from another process and
+prints the ratio of rates, the pack shape and the disk's flush time. Says when the pairs differ.
 """
 
 import argparse
