@@ -52,7 +52,8 @@ def prepared(
     """The record up to and with day `through`, or the refusal where there is too little to fit.
 
     known_through: missing climate is filled from the days up to it, at most. The origin is the median where
-    none is given; may_stand_still as of `whole_climate`. Raises SeriesError for `through` before the first day.
+    none is given; may_stand_still as of `whole_climate`.
+    Raises SeriesError for `through` before the first day.
     """
     record = daily if through is None else daily.up_to(through)
     climate = whole_climate(

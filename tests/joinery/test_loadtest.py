@@ -120,6 +120,8 @@ def test_refuses() -> None:
         fit_f_k(leaf, strap_load(leaf), rack_mm=0.1, sd_mm=0.0)
     with refuses(OutOfRangeError, asked="share", needed="above 0 and up to 1", came="0"):
         turn_rise_mrad(leaf, "lock-hinge", left=0.0)
+    with refuses(OutOfRangeError, asked="share", needed="above 0 and up to 1", came="1.1"):
+        turn_rise_mrad(leaf, "lock-hinge", left=1.1)
     with refuses(OutOfRangeError, asked="rise of the turn at lock-hinge", needed="0 to 0.", came="3"):
         stiffness_left(leaf, "lock-hinge", rise_mrad=3.0)
     with refuses(OutOfRangeError, asked="turn of a joint", needed="lock-latch", came="'middle'"):

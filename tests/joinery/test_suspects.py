@@ -1,6 +1,7 @@
 """A gauge that is off, against the published cases (tests/published/frame.json) and refitting without it."""
 
 from dataclasses import replace
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -60,6 +61,42 @@ def test_disagreement_is_what_refitting_without_it_leaves() -> None:
     off = (readings[names[out]] - ours @ linear) / np.sqrt(0.03**2 + ours @ doubt @ ours)
     assert off == pytest.approx(case["output"]["w"]["head-latch"], rel=1e-4)
     assert fitted.states[0] == pytest.approx(linear, abs=2e-3)
+
+
+KITS = {
+    name: kit for name, kit in yard.cases("joinery")["kit-table"]["input"]["kits"].items() if name in "BCDEFG"
+}
+NAMEABLE = [
+    (PLANNED, {("D", "rigid"): {"head-latch", "sill-latch"}}),
+    (
+        Growth(mean=np.zeros(1), sd=np.array([1e-5])),
+        {
+            ("D", "rigid"): {"head-latch", "sill-latch", "diag-fall", "diag-rise"},
+            ("D", "head_drops"): {"diag-fall"},
+            ("G", "rigid"): {"diag-fall", "diag-rise"},
+        },
+    ),
+]
+
+
+@pytest.mark.parametrize(("believed", "nameable"), NAMEABLE, ids=["2 % away", "hung moisture"])
+def test_every_gauge_of_every_kit_is_named_rightly_or_not_at_all(
+    believed: Growth, nameable: dict[tuple[str, str], set[str]]
+) -> None:
+    """Offsets of 1.05, 1.3 and 2 times the least that could be named, one gauge at a time."""
+    named: dict[tuple[str, str], set[str]] = {}
+    for kit, opening in product(KITS, ("rigid", "head_drops", "leans")):
+        stations = {name: yard.STATIONS[name] for name in KITS[kit]}
+        still = dict.fromkeys(stations, 0.0)
+        sound = suspicion(yard.SHAPE, stations, still, opening=opening, growth=believed)
+        assert sound.suspects == ()
+        for name, times in product(stations, (1.05, 1.3, 2.0)):
+            off = still | {name: times * sound.smallest_mm[name]}
+            found = suspicion(yard.SHAPE, stations, off, opening=opening, growth=believed).named
+            assert found in (None, name)
+            if found:
+                named.setdefault((kit, opening), set()).add(found)
+    assert named == nameable
 
 
 def test_gauge_without_a_reading_is_left_out() -> None:

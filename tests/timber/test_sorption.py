@@ -139,6 +139,13 @@ def test_dew_point_as_the_reference_library(temp_c: float, dew_c: float) -> None
     assert float(rh_from_dew_point_pct(temp_c, dew_c)) == pytest.approx(wanted, abs=1e-9)
 
 
+@pytest.mark.parametrize("temp_c", [0.5, 20.0, 60.0])
+def test_pressure_over_water_as_the_reference_library(temp_c: float) -> None:
+    psychrolib = pytest.importorskip("psychrolib")
+    psychrolib.SetUnitSystem(psychrolib.SI)
+    assert float(saturation_pa(temp_c)) == pytest.approx(psychrolib.GetSatVapPres(temp_c), rel=1e-9)
+
+
 @pytest.mark.parametrize("temp_c", [-35.0, -10.0, -0.5])
 def test_ice_as_the_reference_library(temp_c: float) -> None:
     """Psychrolib's pressure below 0.01 C is over ice; over water it is higher."""
