@@ -41,12 +41,13 @@ class NodeFileError(NodeError):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Broker:
-    """Where the node publishes, and as whom."""
+    """Where the node publishes, and as whom. `ca_file`: the site's own authority; empty: no TLS."""
 
     host: str = "127.0.0.1"
     port: int = 1883
     user: str = ""
     protocol: str = "5"
+    ca_file: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,6 +114,7 @@ TABLES: dict[str, Keys] = {
         "port": (_whole(1, 65535), "a port from 1 to 65535"),
         "user": (_text, "the user name that `hangtrue node enrol` printed"),
         "protocol": (_one_of(PROTOCOLS), '"5" or "3.1.1"'),
+        "ca_file": (_text, "the path of the site's certificate"),
     },
     "spool": {
         "keep_days": (_whole(30, 3650), "days from 30 to 3650"),
@@ -185,6 +187,12 @@ def _check_tree(tree: Mapping[str, object], complaints: _Complaints) -> None:
             _check_table(value, TABLES[key], complaints, table=key)
         else:
             _check_key(key, value, TOP, complaints)
+    broker = tree.get("broker")
+    if isinstance(broker, dict) and "ca_file" not in broker:
+        host = broker.get("host", "127.0.0.1")
+        if isinstance(host, str) and host and host not in LOOPBACK:
+            needed = "with a host off this computer a ca_file, the site's certificate,"
+            complaints.say("host", host, needed, table="broker")
 
 
 def _check_table(value: object, keys: Keys, complaints: _Complaints, *, table: str, nth: int = 0) -> None:

@@ -22,15 +22,30 @@ state_dir = "{state_dir}"
 look_at = "05:00"                       # when each door is looked at, every night
 
 [intake]
+kind = "listener"                       # "broker": readings come by a broker that is there already
 bind = "127.0.0.1:1883"                 # the gauges' boxes publish to this address
 rate_per_minute = 120                   # packs a minute a box; 0: no bound (replays of years)
+# cert = "{state_dir}/ca/server.pem"    # both, when others than this computer may connect:
+# key = "{state_dir}/ca/server.key"     # hangtrue broker ca makes them
+
+[intake.broker]                         # of the kind "broker" alone
+host = "127.0.0.1"
+port = 1883
+user = "collector"
+# password_file = "{state_dir}/broker/collector.password"   # hangtrue broker files makes it
+# ca_file = "{state_dir}/ca/ca.pem"     # needed when host is another computer
 
 [pages]
 bind = "127.0.0.1:8060"                 # the pages
 """
-LOOPBACK = {"127.0.0.1", "localhost"}
+LOOPBACK_HOST = "127.0.0.1"
+LOOPBACK = {LOOPBACK_HOST, "localhost"}
 ADDRESS = re.compile(r"^(?P<host>[A-Za-z0-9.\-]{1,253}):(?P<port>\d{1,5})$")
-CLOCK_TIME = re.compile(r"^(?:[01]\d|2[0-3]):[0-5]\d$")
+FORMS = {
+    "look_at": re.compile(r"^(?:[01]\d|2[0-3]):[0-5]\d$"),
+    "intake.kind": re.compile(r"^(?:listener|broker)$"),
+    "intake.broker.host": re.compile(r"^[A-Za-z0-9.\-]{1,253}$"),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,15 +62,30 @@ class Address:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Broker:
+    """A broker that is there already, and as whom the service connects to it. `ca_file` None: no TLS."""
+
+    host: str = "127.0.0.1"
+    port: int = 1883
+    user: str = "collector"
+    password_file: Path | None = None
+    ca_file: Path | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Settings:
-    """Everything that can be set. `zone` None: the computer's."""
+    """Everything that can be set. `zone` None: the computer's. `intake_cert` None: no TLS."""
 
     state_dir: Path
     database: str
     zone: str | None = None
     look_at: str = "05:00"
+    intake_kind: str = "listener"
     intake_bind: Address = Address(host="127.0.0.1", port=1883)
     intake_rate_per_minute: int = 120
+    intake_cert: Path | None = None
+    intake_key: Path | None = None
+    broker: Broker = Broker()
     pages_bind: Address = Address(host="127.0.0.1", port=8060)
 
 
@@ -64,9 +94,25 @@ KEYS = {
     "database": "database",
     "zone": "zone",
     "look_at": "look_at",
+    "intake.kind": "intake_kind",
     "intake.bind": "intake_bind",
     "intake.rate_per_minute": "intake_rate_per_minute",
+    "intake.cert": "intake_cert",
+    "intake.key": "intake_key",
+    "intake.broker.host": "host",
+    "intake.broker.port": "port",
+    "intake.broker.user": "user",
+    "intake.broker.password_file": "password_file",
+    "intake.broker.ca_file": "ca_file",
     "pages.bind": "pages_bind",
+}
+PATHS = {"intake.cert", "intake.key", "intake.broker.password_file", "intake.broker.ca_file"}
+WHOLE = {"intake.rate_per_minute": (0, 1_000_000), "intake.broker.port": (1, 65535)}
+WANTED = {
+    "look_at": "a time such as 05:00",
+    "zone": "a time zone such as Europe/London",
+    "intake.kind": "listener or broker",
+    "intake.broker.host": "a name or address such as broker.lan",
 }
 
 
@@ -106,12 +152,15 @@ def read_settings(
         for key, (value, place) in given.items()
         if _known(key, place, complaints)
     }
+    _check_together(values, {key: place for key, (_, place) in given.items()}, complaints)
     if complaints:
         raise FileError(f"read the settings of {where}", "every line to be usable", complaints)
     state_dir = Path(str(values.pop("state_dir", default_state_dir(environment))))
     values["database"] = database or values.get("database") or f"sqlite:///{state_dir / 'hangtrue.db'}"
+    broker = Broker(**{field.name: values[field.name] for field in fields(Broker) if field.name in values})
     return Settings(
         state_dir=state_dir,
+        broker=broker,
         **{field.name: values[field.name] for field in fields(Settings) if field.name in values},
     )
 
@@ -165,17 +214,18 @@ def _known(key: str, place: str, complaints: list[str]) -> bool:
 def _checked(key: str, value: object, place: str, complaints: list[str]) -> object:
     if key.endswith(".bind"):
         return _address(key, value, place, complaints)
-    if key == "intake.rate_per_minute":
-        return _rate(value, place, complaints)
-    wanted = {"look_at": "a time such as 05:00", "zone": "a time zone such as Europe/London"}.get(key, "text")
+    if key in WHOLE:
+        return _whole(key, value, place, complaints)
+    wanted = WANTED.get(key, "text")
     if not isinstance(value, str) or not value or not _fits(key, value):
         complaints.append(f"{place} {key}: {value!r:.40} came, {wanted} is needed")
-    return value
+        return None
+    return Path(value) if key in PATHS else value
 
 
 def _fits(key: str, value: str) -> bool:
-    if key == "look_at":
-        return CLOCK_TIME.match(value) is not None
+    if key in FORMS:
+        return FORMS[key].match(value) is not None
     if key != "zone":
         return True
     try:
@@ -190,18 +240,42 @@ def _address(key: str, value: object, place: str, complaints: list[str]) -> Addr
     if match is None or int(match["port"]) > 65535:
         complaints.append(f"{place} {key}: {value!r:.40} came, an address such as 127.0.0.1:1883 is needed")
         return None
-    address = Address(host=match["host"].lower(), port=int(match["port"]))
-    if not address.is_loopback:
-        why = "without encryption the service listens on this computer alone: 127.0.0.1 is needed"
-        complaints.append(f"{place} {key}: {value!r:.40} came; {why}")
-    return address
+    return Address(host=match["host"].lower(), port=int(match["port"]))
 
 
-def _rate(value: object, place: str, complaints: list[str]) -> int:
-    text = str(value)
-    if not text.isdigit() or isinstance(value, bool) or int(text) > 1_000_000:
-        complaints.append(
-            f"{place} intake.rate_per_minute: {value!r:.40} came, a whole number from 0 to 1000000 is needed"
-        )
-        return 0
+def _check_together(values: Mapping[str, Any], places: Mapping[str, str], complaints: list[str]) -> None:
+    """Complain of settings that do not go with one another."""
+
+    def say(key: str, said: str) -> None:
+        complaints.append(f"{places.get(key, 'the settings')} {key}: {said}")
+
+    is_broker = values.get("intake_kind") == "broker"
+    has_pair = bool(values.get("intake_cert")) and bool(values.get("intake_key"))
+    for key, field, is_safe in (
+        ("intake.bind", "intake_bind", has_pair or is_broker),
+        ("pages.bind", "pages_bind", False),
+    ):
+        if (address := values.get(field)) and not address.is_loopback and not is_safe:
+            came = f"{address.host}:{address.port}"
+            more = "" if key == "pages.bind" else ", or intake.cert and intake.key"
+            say(
+                key,
+                f"{came!r} came; without encryption the service listens on this computer alone: "
+                f"127.0.0.1 is needed{more}",
+            )
+    for key, other in (("intake.cert", "intake.key"), ("intake.key", "intake.cert")):
+        if values.get(KEYS[key]) and other not in places:
+            say(key, f"it came alone, {other} is needed with it")
+    if is_broker and "intake.broker.password_file" not in places:
+        say("intake.kind", "'broker' came, intake.broker.password_file is needed with it")
+    host = str(values.get("host") or LOOPBACK_HOST)
+    if is_broker and host.lower() not in LOOPBACK and "intake.broker.ca_file" not in places:
+        say("intake.broker.host", f"{host!r:.40} came; off this computer intake.broker.ca_file is needed")
+
+
+def _whole(key: str, value: object, place: str, complaints: list[str]) -> int:
+    text, (low, high) = str(value), WHOLE[key]
+    if not (text.isascii() and text.isdigit()) or isinstance(value, bool) or not low <= int(text) <= high:
+        complaints.append(f"{place} {key}: {value!r:.40} came, a whole number from {low} to {high} is needed")
+        return low
     return int(text)

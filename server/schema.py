@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, Engine, MetaData, func, inspect, select, table
 
+import server.alerts.delivery.tables
 import server.alerts.tables
 import server.auth.tables
+import server.doors.bench_tables
 import server.doors.tables
 import server.inspection.tables
 import server.readings.tables

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from server.config import Address, example, read_settings
+from server.config import Address, Broker, example, read_settings
 from server.errors import FileError
 
 
@@ -45,6 +45,17 @@ def test_the_environment_stands_over_the_file_and_the_option_over_both(tmp_path:
         ),
         ('[intake]\nbind = "127.0.0.1:99999"', "2 intake.bind: '127.0.0.1:99999' came, an address"),
         ("[intake]\nrate_per_minute = -1", "2 intake.rate_per_minute: -1 came, a whole number from 0"),
+        ('[intake]\ncert = "server.pem"', "2 intake.cert: it came alone, intake.key is needed with it"),
+        ('[intake]\nkey = ""', "2 intake.key: '' came, text is needed"),
+        ('[intake]\nkind = "pigeon"', "2 intake.kind: 'pigeon' came, listener or broker is needed"),
+        ('[intake]\nkind = "broker"', "2 intake.kind: 'broker' came, intake.broker.password_file is needed"),
+        ("[intake.broker]\nport = 0", "2 intake.broker.port: 0 came, a whole number from 1 to 65535"),
+        ('[intake.broker]\nhost = "a b"', "2 intake.broker.host: 'a b' came, a name or address"),
+        (
+            '[intake]\nkind = "broker"\n[intake.broker]\npassword_file = "p"\nhost = "broker.lan"',
+            "5 intake.broker.host: 'broker.lan' came; off this computer intake.broker.ca_file is needed",
+        ),
+        ('[pages]\nbind = "0.0.0.0:8060"', "2 pages.bind: '0.0.0.0:8060' came; without encryption"),
         ("[pages]\nbind = 8060", "2 pages.bind: 8060 came, an address"),
     ],
 )
@@ -62,6 +73,24 @@ def test_all_faults_at_once(tmp_path: Path) -> None:
         read_settings(path, environment={"HANGTRUE_LOOK_AT": "noon"})
     assert len(caught.value.complaints) == 4
     assert any(one.startswith("HANGTRUE_LOOK_AT look_at:") for one in caught.value.complaints)
+
+
+def test_a_certificate_opens_other_addresses(tmp_path: Path) -> None:
+    text = '[intake]\nbind = "0.0.0.0:8883"\ncert = "server.pem"\nkey = "server.key"\n'
+    settings = read_settings(written(tmp_path, text), environment={})
+    assert settings.intake_bind == Address(host="0.0.0.0", port=8883)  # noqa: S104  (what is tested)
+    assert (settings.intake_cert, settings.intake_key) == (Path("server.pem"), Path("server.key"))
+
+
+def test_a_broker_is_described_whole_and_over_it_the_environment(tmp_path: Path) -> None:
+    text = (
+        '[intake]\nkind = "broker"\nbind = "0.0.0.0:1883"\n'
+        '[intake.broker]\nhost = "broker.lan"\nport = 8883\npassword_file = "secret"\nca_file = "ca.pem"\n'
+    )
+    settings = read_settings(written(tmp_path, text), environment={"HANGTRUE_INTAKE_BROKER_PORT": "8884"})
+    broker = Broker(host="broker.lan", port=8884, password_file=Path("secret"), ca_file=Path("ca.pem"))
+    assert (settings.intake_kind, settings.broker) == ("broker", broker)
+    assert broker.user == "collector"
 
 
 @pytest.mark.parametrize(("content", "said"), [(b"zone = ", "TOML"), (b"\xff\xfe", "UTF-8")])

@@ -21,8 +21,15 @@ from tests.refusals import refuses
 TABLES = {
     "site",
     "trial_draft",
+    "keeper_post",
+    "due",
+    "message",
+    "composed",
     "trial_record",
     "trial_look",
+    "load_test",
+    "batch",
+    "piece",
     "node",
     "door",
     "channel",
@@ -156,6 +163,26 @@ def test_the_ledger_only_grows(session: Session, clock: HandClock, change: str) 
     with pytest.raises(DBAPIError, match="inserted to alone"):
         session.execute(text(change))
     session.rollback()
+
+
+REPLACES = {
+    "key": "INSERT OR REPLACE INTO alert_event (id, alert_id, slot, at, kind, step, detail, evidence) "
+    "SELECT id, alert_id, slot, at, 'ended', step, detail, evidence FROM alert_event",
+    "once": "INSERT OR REPLACE INTO alert_event (alert_id, slot, at, kind, step, detail, evidence) "
+    "SELECT alert_id, slot, at, kind, step, detail, 'other' FROM alert_event",
+}
+
+
+@pytest.mark.parametrize("way", sorted(REPLACES))
+def test_no_event_is_replaced(session: Session, clock: HandClock, way: str) -> None:
+    """SQLite's REPLACE deletes without the trigger of DELETE; PostgreSQL has no such word."""
+    _alert(session, clock)
+    if session.get_bind().dialect.name == "sqlite":
+        with pytest.raises(DBAPIError, match="inserted to alone"):
+            session.execute(text(REPLACES[way]))
+        session.rollback()
+    kept = session.execute(text("SELECT kind, evidence FROM alert_event")).all()
+    assert [tuple(row) for row in kept] == [("raised", "{}")]
 
 
 def test_one_open_alert_a_cause(session: Session, clock: HandClock) -> None:

@@ -10,6 +10,7 @@ from dashboards.figures.drawing import Interval
 from dashboards.figures.stills import PairLine
 from dashboards.figures.weeks import weekly
 from dashboards.pages import dates, words
+from dashboards.pages.carpentry import load_told
 from dashboards.pages.facts import DoorFacts, Movement
 from dashboards.pages.ours import all_facts, ours, sheet
 from server.doors.built import joint_words
@@ -139,9 +140,9 @@ def unlike(a: DoorFacts, b: DoorFacts) -> list[Unlike]:
     return [
         Unlike(what="Joint", first=_joint(a), second=_joint(b), effect="This is what is asked."),
         Unlike(
-            what="Carried by each joint",
-            first="Not known yet",
-            second="Not known yet",
+            what="Carried at this joint",
+            first=_carried(a),
+            second=_carried(b),
             effect="Not taken out. So this compares the droop of two doors, not their joints.",
         ),
         Unlike(
@@ -251,6 +252,14 @@ def _line(one: DoorFacts, *, is_dashed: bool) -> PairLine | None:
         high=weeks.high[fine],
         is_dashed=is_dashed,
     )
+
+
+def _carried(one: DoorFacts) -> str:
+    most = load_told(one).most
+    if most is None:
+        return "Not known"
+    where = words.place(most.joint)
+    return f"{words.measure(most.moment_n_m, 'N·m', 0)} at the {where[:1].lower()}{where[1:]}"
 
 
 def _joint(one: DoorFacts) -> str:

@@ -10,6 +10,7 @@ from dashboards.figures.drawing import Bar, Elevation, GaugeSeen, Leaf, RailSeen
 from dashboards.figures.geometry import Still
 from dashboards.figures.weeks import Round, Weeks, rounds, weekly
 from dashboards.pages import dates, telling, words
+from dashboards.pages.carpentry import built_view
 from dashboards.pages.facts import DoorFacts, Spent
 from dashboards.pages.log import log_of
 from dashboards.pages.ours import facts_of, ours, sheet
@@ -74,6 +75,7 @@ def door(site: str, name: str) -> str:
         joints=[telling.joint_row(one) for one in facts.joints] if is_now else [],
         joints_caption=telling.joints_caption(facts.joints, facts),
         as_built=telling.as_built(facts),
+        built=built_view(facts),
         log=log,
     )
 

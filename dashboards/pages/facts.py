@@ -10,6 +10,7 @@ from dashboards.pages import dates, words
 from server.alerts import ledger
 from server.alerts.ledger import AlertView, DoorState
 from server.doors.built import droop_limit_mm, turn_limit_mrad
+from server.doors.load_tests import LoadTest
 from server.doors.register import DoorHung
 from server.inspection.results import Parts, SeriesResult
 
@@ -130,6 +131,7 @@ class DoorFacts:
     worst: Spent | None
     joints: tuple[JointFacts, ...]
     standing: tuple[AlertView, ...]
+    tests: tuple[LoadTest, ...] = ()
 
     @property
     def at_gauge(self) -> bool:
@@ -152,6 +154,7 @@ class Heard:
     standing: Sequence[AlertView]
     now: datetime
     zone: str
+    tests: tuple[LoadTest, ...] = ()
 
 
 def door_facts(heard: Heard) -> DoorFacts:
@@ -176,6 +179,7 @@ def door_facts(heard: Heard) -> DoorFacts:
         worst=max(spent, key=lambda one: one.share, default=None),
         joints=joints,
         standing=ours,
+        tests=heard.tests,
     )
 
 

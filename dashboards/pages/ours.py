@@ -13,6 +13,7 @@ from server.alerts import ledger
 from server.clock import Clock
 from server.database import Session
 from server.doors import register
+from server.doors.load_tests import load_tests_of
 from server.doors.register import DoorHung
 from server.inspection import results
 
@@ -71,6 +72,7 @@ def facts_of(
         standing=standing,
         now=now,
         zone=zone_of(door),
+        tests=load_tests_of(session, door.id),
     )
     return facts.door_facts(heard)
 

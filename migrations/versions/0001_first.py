@@ -11,6 +11,7 @@ depends_on = None
 # SQLite numbers rows by itself only where the key is spelled INTEGER.
 WHOLE = sa.BigInteger().with_variant(sa.Integer(), "sqlite")
 REFUSAL = "alert_event is inserted to alone: its rows stay as they are"
+ONCE = ("alert_id", "slot", "kind", "step", "detail")
 
 
 def upgrade() -> None:
@@ -63,6 +64,13 @@ def upgrade() -> None:
         sa.Column("clock", sa.Integer(), nullable=False),
         sa.PrimaryKeyConstraint("journal_id", "seq", name=op.f("pk_instant")),
         sqlite_with_rowid=False,
+    )
+    op.create_index(
+        "ix_instant_drift",
+        "instant",
+        ["journal_id", "t_ms"],
+        sqlite_where=sa.text("clock = 1"),
+        postgresql_where=sa.text("clock = 1"),
     )
     op.create_table(
         "journal_span",
@@ -399,6 +407,14 @@ def keep_events() -> None:
                 f"CREATE TRIGGER alert_event_no_{verb.lower()} BEFORE {verb} ON alert_event "
                 f"BEGIN SELECT RAISE(ABORT, '{REFUSAL}'); END"
             )
+        # INSERT OR REPLACE removes a row of the same key without the trigger of DELETE
+        once = " AND ".join(f"{column} = NEW.{column}" for column in ONCE)
+        op.execute(
+            "CREATE TRIGGER alert_event_no_replace BEFORE INSERT ON alert_event "
+            "WHEN EXISTS (SELECT 1 FROM alert_event WHERE id = NEW.id) "
+            f"OR (NEW.by IS NULL AND EXISTS (SELECT 1 FROM alert_event WHERE by IS NULL AND {once})) "
+            f"BEGIN SELECT RAISE(ABORT, '{REFUSAL}'); END"
+        )
         return
     op.execute(
         "CREATE FUNCTION alert_event_stays() RETURNS trigger LANGUAGE plpgsql AS "

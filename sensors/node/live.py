@@ -8,12 +8,12 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from pathlib import Path
 
 from sensors.config import Channel, NodeError, NodeFile
 from sensors.message.names import topic
 from sensors.message.statement import LAST_WILL
 from sensors.publisher.choose import Pace
+from sensors.publisher.passwords import Login, Passwords
 from sensors.publisher.publisher import Publisher, Surroundings
 from sensors.publisher.transport import PahoTransport, Transport
 from sensors.sources.simulated.door import SimInstant, SimulatedDoor
@@ -64,7 +64,10 @@ def open_node(
             chance=random.Random(),  # noqa: S311  (spreads reconnects, hides nothing)
             say=say,
         )
-        publisher = Publisher(node, spool, _transport(node), pace=pace, around=around)
+        passwords = Passwords(node.state_dir, site=node.site, node=node.node, user=node.broker.user)
+        publisher = Publisher(
+            node, spool, _transport(node, passwords.own), pace=pace, around=around, passwords=passwords
+        )
         say(f"node {node.site}/{node.node}: journal {spool.journal}, {spool.head} instants kept")
         yield publisher
         publisher.leave(next_s=UPLOAD_S)
@@ -78,25 +81,15 @@ def _disk_trouble_said() -> Iterator[None]:
         raise NodeError("keep the readings", "a disk that takes them", str(error), status=3) from None
 
 
-def _transport(node: NodeFile) -> Transport:
+def _transport(node: NodeFile, login: Login) -> Transport:
     return PahoTransport(
         node.broker,
         site=node.site,
         node=node.node,
-        password=_password(node.state_dir / "secret"),
+        login=login,
         will=(topic(node.site, node.node, "status"), LAST_WILL),
         words=[topic(node.site, node.node, leaf) for leaf in WORDS],
     )
-
-
-def _password(path: Path) -> str:
-    try:
-        return path.read_text("utf-8").strip()
-    except OSError:
-        came = f"none in {path}"
-        raise NodeError(
-            "connect", "the password that `hangtrue node enrol` printed, in that file", came
-        ) from None
 
 
 def layout_of(channels: tuple[Channel, ...]) -> tuple[tuple[str, str, int], ...]:

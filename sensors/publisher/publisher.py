@@ -8,12 +8,15 @@ from random import Random
 from sensors.config import NodeFile
 from sensors.message.errors import ConfigError
 from sensors.message.names import base_name, topic
+from sensors.message.secret import read_secret
 from sensors.message.statement import PROTO, Status, read_config, read_statement, write_status
 from sensors.publisher.choose import Chosen, Pace, newest_chunk
+from sensors.publisher.passwords import Login, Passwords
 from sensors.publisher.transport import Event, Transport
 from sensors.spool import Spool, View, merged
 
 TRIES_TOGETHER = 5
+TRY_PASSWORD_S = 86400.0
 CALM_S = 5.0
 
 
@@ -51,15 +54,25 @@ class _Flow:
     told_at: float = float("-inf")
     told_away: str = ""
     errors: tuple[tuple[str, ...], ...] = ()
+    is_trying: bool = False  # a new password
+    try_at: float = 0.0
 
 
 class Publisher:
     """Moves instants from the spool to the collector. `step` does what is due."""
 
     def __init__(
-        self, node: NodeFile, spool: Spool, transport: Transport, *, pace: Pace, around: Surroundings
+        self,
+        node: NodeFile,
+        spool: Spool,
+        transport: Transport,
+        *,
+        pace: Pace,
+        around: Surroundings,
+        passwords: Passwords | None = None,
     ) -> None:
         self.node, self.spool, self.transport, self.pace, self.around = node, spool, transport, pace, around
+        self.passwords = passwords
         self.sent: list[Sent] = []
         self.tries: dict[tuple[int, int], int] = {}
         self.flow = _Flow(retry_s=pace.first_retry_s)
@@ -77,6 +90,7 @@ class Publisher:
             event = self.transport.next_event(0.0)
         now = self.around.monotonic()
         self._give_up_waiting(now)
+        self._try_password(now)
         if not self.flow.connected:
             self._connect(now)
         elif self.flow.in_flight is None and now >= self.flow.send_at:
@@ -110,7 +124,9 @@ class Publisher:
         match event.kind:
             case "connected":
                 self._on_connected()
-            case "refused" | "lost":
+            case "refused":
+                self._on_refused(event)
+            case "lost":
                 self._on_lost(event)
             case "taken":
                 self._on_taken(event)
@@ -122,6 +138,17 @@ class Publisher:
         self.flow.retry_s, self.flow.told_status = self.pace.first_retry_s, b""
         self.flow.told_away = ""
         self.around.say("collector reached")
+        if self.flow.is_trying and self.passwords is not None:
+            self.passwords.take()
+            self.flow.is_trying = False
+            self.around.say(f"a new password is in force (generation {self.passwords.own.generation})")
+
+    def _on_refused(self, event: Event) -> None:
+        self._on_lost(event)
+        if self.flow.is_trying and self.passwords is not None:
+            self.around.say("the new password is not taken yet; on with the old one")
+            self.flow.is_trying, self.flow.try_at = False, self.around.monotonic() + TRY_PASSWORD_S
+            self._switch(self.passwords.own)
 
     def _on_lost(self, event: Event) -> None:
         self.flow.connected = self.flow.connecting = False
@@ -146,6 +173,8 @@ class Publisher:
             self._on_statement(event.payload)
         elif event.topic == self.topic("config"):
             self._on_config(event.payload)
+        elif event.topic == self.topic("secret"):
+            self._on_secret(event.payload)
 
     def _on_statement(self, payload: bytes) -> None:
         said = read_statement(payload)
@@ -175,6 +204,24 @@ class Publisher:
         if kept != self.spool.config:
             self.spool.set_config(kept)
         self.flow.errors = ()
+
+    def _on_secret(self, payload: bytes) -> None:
+        secret = read_secret(payload)
+        if secret is not None and self.passwords is not None and self.passwords.keep(secret):
+            self.flow.try_at = 0.0  # at once; what was kept from before waits its day
+
+    def _try_password(self, now: float) -> None:
+        """Connect with the password that was told last, if there is one and it is its time."""
+        passwords = self.passwords
+        if passwords is None or passwords.new is None or self.flow.is_trying or now < self.flow.try_at:
+            return
+        self.flow.is_trying = True
+        self._switch(passwords.new)
+
+    def _switch(self, login: Login) -> None:
+        self.transport.use(login.user, login.password)
+        self.flow.connected = self.flow.connecting = False
+        self.flow.retry_at = 0.0
 
     def _connect(self, now: float) -> None:
         if not self.flow.connecting and now >= self.flow.retry_at:
@@ -242,7 +289,7 @@ class Publisher:
                 stuck=sum(tries > TRIES_TOGETHER for tries in self.tries.values()),
                 lost=spool.lost,
                 config_rev=spool.config.get("rev", 0),
-                generation=1,
+                generation=self.passwords.own.generation if self.passwords else 1,
                 firmware=version("hangtrue"),
                 proto=PROTO,
                 battery_mv=None,

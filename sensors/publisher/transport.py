@@ -3,6 +3,7 @@
 import queue
 import ssl
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Protocol
 
 import paho.mqtt.client as mqtt
@@ -11,9 +12,11 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from sensors.config import Broker
+from sensors.config import LOOPBACK, Broker, NodeError
 from sensors.message.names import client_id
+from sensors.publisher.passwords import Login
 
+MESSAGES = {"taken", "word"}
 KEEP_ALIVE_S, SESSION_S, CONNECT_S = 60, 604_800, 10.0
 
 
@@ -36,6 +39,10 @@ class Transport(Protocol):
         """Try to connect; the outcome comes as an event."""
         ...
 
+    def use(self, user: str, password: str) -> None:
+        """Leave without a word, to connect as this user: no event tells of it."""
+        ...
+
     def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> int:
         """Send at QoS 1; give the message's number, which `taken` will name."""
         ...
@@ -50,7 +57,10 @@ class Transport(Protocol):
 
 
 class PahoTransport:
-    """A connection by paho: one client throughout, so what is in flight goes again under its own number."""
+    """A connection by paho: one client throughout, so what is in flight goes again under its own number.
+
+    Raises NodeError for a host off this computer without the site's certificate, or one that is none.
+    """
 
     def __init__(
         self,
@@ -58,7 +68,7 @@ class PahoTransport:
         *,
         site: str,
         node: str,
-        password: str,
+        login: Login,
         will: tuple[str, bytes],
         words: list[str],
     ) -> None:
@@ -73,7 +83,11 @@ class PahoTransport:
             clean_session=None if self._is_five else False,
             reconnect_on_failure=False,
         )
-        self._client.username_pw_set(broker.user, password)
+        self._client.username_pw_set(login.user, login.password)
+        if broker.ca_file:
+            self._client.tls_set_context(own_authority(Path(broker.ca_file)))
+        elif broker.host not in LOOPBACK:
+            raise NodeError("connect", "ca_file, the site's certificate, off this computer", "none")
         self._client.will_set(will[0], will[1], qos=1, retain=True)
         self._client.connect_timeout = CONNECT_S
         self._client.on_connect = self._on_connect
@@ -91,6 +105,18 @@ class PahoTransport:
             self._events.put(Event(kind="lost", reason=str(error) or type(error).__name__))
             return
         self._client.loop_start()
+
+    def use(self, user: str, password: str) -> None:
+        """Leave without a word, to connect as this user: no event tells of it."""
+        self._client.on_disconnect = None
+        self._client.disconnect()
+        self._client.loop_stop()
+        self._client.on_disconnect = self._on_disconnect
+        self._client.username_pw_set(user, password)
+        waiting = [self._events.get_nowait() for _ in range(self._events.qsize())]
+        for event in waiting:
+            if event.kind in MESSAGES:  # not the fate of a connection that is left: it is another's word
+                self._events.put(event)
 
     def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> int:
         """Send at QoS 1; give the message's number."""
@@ -146,3 +172,20 @@ class PahoTransport:
             kind="word", topic=message.topic, payload=bytes(message.payload), retained=message.retain
         )
         self._events.put(event)
+
+
+def own_authority(path: Path) -> ssl.SSLContext:
+    """Trust in the site's authority and no other: chain and name are checked, TLS 1.2 at least.
+
+    Raises NodeError for a file that holds no certificate.
+    """
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
+    try:
+        context.load_verify_locations(path)
+    except ssl.SSLError:
+        raise NodeError("connect", f"the site's certificate in {path}", "other text") from None
+    except OSError as error:
+        came = error.strerror or "an error"
+        raise NodeError("connect", f"the site's certificate in {path}", came) from None
+    return context

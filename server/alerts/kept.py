@@ -2,18 +2,21 @@
 
 import json
 import math
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from typing import cast
 
-from sqlalchemy import delete, select
+from sqlalchemy import ColumnElement, Table, and_, delete, func, insert, or_, select, tuple_, update
 from sqlalchemy.orm import Session
 
-from server.alerts.rules import Change, Condition, Count
+from server.alerts.delivery.posts import owe
+from server.alerts.rules import Change, Condition, Count, Key
 from server.alerts.tables import AlertEventRow, AlertRow, ConditionRow
 
 KEPT_NIGHTS = 400
-RECENT_NIGHTS = 16  # enough to look the last 8 nights anew from the one before them
+RECENT_DAYS = 3  # a cause that is not at rest has a row of each night; service hours may miss some
+ROW = cast("Table", ConditionRow.__table__)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,7 +26,12 @@ class Cause:
     site_id: int
     topic: str
     about: str
-    door_id: int | None
+    door_id: int | None = None
+
+    @property
+    def key(self) -> Key:
+        """Topic and about."""
+        return self.topic, self.about
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,46 +45,126 @@ class Told:
     said: str | None = None
 
 
-def conditions_of(session: Session, cause: Cause) -> list[ConditionRow]:
-    """The newest nights of a cause, oldest first."""
-    query = select(ConditionRow).where(
-        ConditionRow.site_id == cause.site_id,
-        ConditionRow.topic == cause.topic,
-        ConditionRow.about == cause.about,
-    )
-    return list(session.scalars(query.order_by(ConditionRow.slot.desc()).limit(RECENT_NIGHTS)))[::-1]
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Before:
+    """What is known of a cause before a night: its condition and that one's slot, and the night's own.
+
+    `is_later`: a later night is known already.
+    """
+
+    condition: Condition | None = None
+    slot: str | None = None
+    own: Condition | None = None
+    is_later: bool = False
 
 
-def keep(session: Session, cause: Cause, row: ConditionRow | None, now: Condition, slot: str) -> None:
-    """Keep a cause's condition after a night; those of long ago go."""
-    if row is None:
-        row = ConditionRow(site_id=cause.site_id, topic=cause.topic, about=cause.about, slot=slot)
-        session.add(row)
-    row.counts = written(now)
-    oldest = (date.fromisoformat(slot) - timedelta(days=KEPT_NIGHTS)).isoformat()
-    mine = (ConditionRow.site_id == cause.site_id) & (ConditionRow.topic == cause.topic)
-    session.execute(
-        delete(ConditionRow).where(mine, ConditionRow.about == cause.about, ConditionRow.slot < oldest)
-    )
-    session.flush()
+def known_keys(session: Session, site_id: int, topics: Iterable[str], begins: str = "") -> set[Key]:
+    """Every cause of some topics, with a name that begins so, that a site has a condition of."""
+    query = select(ROW.c.topic, ROW.c.about).where(ROW.c.site_id == site_id)
+    query = query.where(ROW.c.topic.in_(list(topics)), _begins(session, begins))
+    found = session.execute(query.distinct())
+    return {(topic, about) for topic, about in found}
+
+
+def before_night(session: Session, site_id: int, keys: Iterable[Key], slot: str) -> dict[Key, Before]:
+    """What is known of each cause before a night."""
+    asked = sorted(set(keys))
+    if not asked:
+        return {}
+    mine = _of(site_id, asked)
+    later = set(session.execute(select(ROW.c.topic, ROW.c.about).where(mine, ROW.c.slot > slot).distinct()))
+    recent = _rows(session, and_(mine, ROW.c.slot >= _days_before(slot, RECENT_DAYS), ROW.c.slot <= slot))
+    # at rest for a while, or new
+    missing = [key for key in asked if not any(at < slot for at, _ in recent.get(key, []))]
+    older = _last_of(session, site_id, missing, slot)
+    return {
+        key: _before(older.get(key, []) + recent.get(key, []), slot, is_later=key in later) for key in asked
+    }
+
+
+def newest_of(session: Session, cause: Cause, slot: str | None = None) -> tuple[str, Condition] | None:
+    """A cause's newest night and its condition, or the newest up to a night."""
+    query = select(ROW.c.slot, ROW.c.counts).where(_of(cause.site_id, [cause.key]))
+    if slot is not None:
+        query = query.where(ROW.c.slot <= slot)
+    row = session.execute(query.order_by(ROW.c.slot.desc()).limit(1)).first()
+    return None if row is None else (row.slot, read(row.counts))
+
+
+def stood_between(session: Session, cause: Cause, first: str, end: str) -> bool:
+    """Whether a cause stood on any night from `first` on, before `end`, as now known."""
+    query = select(ROW.c.counts).where(_of(cause.site_id, [cause.key]), ROW.c.slot >= first, ROW.c.slot < end)
+    return any(read(counts).standing for counts in session.scalars(query.order_by(ROW.c.slot.desc())))
+
+
+def keep(session: Session, site_id: int, now: Mapping[Key, Condition], slot: str) -> None:
+    """Keep the conditions after a night, in place of those it had; those of long ago go."""
+    if not now:
+        return
+    old = or_(ROW.c.slot == slot, ROW.c.slot < _days_before(slot, KEPT_NIGHTS))
+    session.execute(delete(ROW).where(_of(site_id, list(now)), old))
+    rows = [
+        {"site_id": site_id, "topic": topic, "about": about, "slot": slot, "counts": written(one)}
+        for (topic, about), one in now.items()
+    ]
+    session.execute(insert(ROW), rows)
+
+
+def rewrite(session: Session, cause: Cause, slot: str, now: Condition) -> None:
+    """Another condition of a night that is kept."""
+    mine = and_(_of(cause.site_id, [cause.key]), ROW.c.slot == slot)
+    session.execute(update(ROW).where(mine).values(counts=written(now)))
+
+
+def forget(session: Session, cause: Cause) -> None:
+    """A cause that is no more: nothing is known of it."""
+    session.execute(delete(ROW).where(_of(cause.site_id, [cause.key])))
+
+
+def forget_nights(session: Session, first: str) -> None:
+    """The conditions of all causes from a night on."""
+    session.execute(delete(ROW).where(ROW.c.slot >= first))
+
+
+def newest_by_cause(session: Session) -> dict[tuple[int, str, str], tuple[str, str]]:
+    """Every cause's newest condition, by site, topic and about: its night and what was counted."""
+    query = select(ROW.c.site_id, ROW.c.topic, ROW.c.about, ROW.c.slot, ROW.c.counts).order_by(ROW.c.slot)
+    rows = session.execute(query)
+    return {(row.site_id, row.topic, row.about): (row.slot, written(read(row.counts))) for row in rows}
 
 
 def written(now: Condition) -> str:
     """A condition as it is kept."""
-    return json.dumps(asdict(now))
+    made = {
+        "counts": _all_written(now.counts),
+        "frozen": now.frozen,
+        "holds": now.holds,
+        "closed": now.closed,
+        "hidden": None if now.hidden is None else _all_written(now.hidden),
+        "done": now.done,
+    }
+    return json.dumps(made, sort_keys=True)
 
 
-def condition_of(row: ConditionRow) -> Condition:
-    """The condition of a row."""
-    kept = json.loads(row.counts)
-    counts = {code: Count(**count) for code, count in kept["counts"].items()}
-    closed_at = kept["closed"]
+def read(counts: str) -> Condition:
+    """A condition as it was kept; one of the first versions has no doubts in it."""
+    kept = json.loads(counts)
+    closed_at, hidden = kept["closed"], kept.get("hidden")
     return Condition(
-        counts=counts,
+        counts={code: Count(**count) for code, count in kept["counts"].items()},
         frozen=kept["frozen"],
         holds=kept["holds"],
         closed=None if closed_at is None else (closed_at[0], closed_at[1]),
+        hidden=None if hidden is None else {code: Count(**count) for code, count in hidden.items()},
+        done=kept.get("done"),
     )
+
+
+def newest_alerts(session: Session, site_id: int, keys: Iterable[Key]) -> dict[Key, AlertRow]:
+    """The newest alert of each cause that ever had one, standing or ended."""
+    of = tuple_(AlertRow.topic, AlertRow.about).in_(sorted(set(keys)))
+    rows = session.scalars(select(AlertRow).where(AlertRow.site_id == site_id, of).order_by(AlertRow.id))
+    return {(row.topic, row.about): row for row in rows}
 
 
 def is_frozen(session: Session, row: AlertRow) -> bool:
@@ -86,8 +174,20 @@ def is_frozen(session: Session, row: AlertRow) -> bool:
     return session.scalar(query.order_by(AlertEventRow.id.desc()).limit(1)) == "frozen"
 
 
+def last_slot_of(session: Session, row: AlertRow, *kinds: str) -> str | None:
+    """The night of an alert's newest event of some kinds."""
+    query = select(AlertEventRow.slot).where(AlertEventRow.alert_id == row.id, AlertEventRow.kind.in_(kinds))
+    return session.scalar(query.order_by(AlertEventRow.id.desc()).limit(1))
+
+
+def is_written(session: Session, row: AlertRow, kind: str, detail: str) -> bool:
+    """Whether an alert has an event of that kind and detail."""
+    query = select(AlertEventRow.id).where(AlertEventRow.alert_id == row.id, AlertEventRow.kind == kind)
+    return session.scalar(query.where(AlertEventRow.detail == detail).limit(1)) is not None
+
+
 def write(session: Session, row: AlertRow, change: Change, told: Told) -> None:
-    """Put down an event, once: a rule's event of a night is not written a second time."""
+    """Put down an event, once, and who is owed it: a rule's event of a night is not written a second time."""
     same = (
         (AlertEventRow.alert_id == row.id)
         & (AlertEventRow.slot == told.slot)
@@ -98,20 +198,81 @@ def write(session: Session, row: AlertRow, change: Change, told: Told) -> None:
     )
     if told.by is None and session.scalar(select(AlertEventRow.id).where(same)) is not None:
         return
-    session.add(
-        AlertEventRow(
-            alert_id=row.id,
-            slot=told.slot,
-            at=told.at,
-            kind=change.kind,
-            step=change.step,
-            detail=change.detail,
-            evidence=json.dumps({key: value for key, value in told.evidence.items() if _is_plain(value)}),
-            words=told.said,
-            by=told.by,
-        )
+    event = AlertEventRow(
+        alert_id=row.id,
+        slot=told.slot,
+        at=told.at,
+        kind=change.kind,
+        step=change.step,
+        detail=change.detail,
+        evidence=json.dumps({key: value for key, value in told.evidence.items() if _is_plain(value)}),
+        words=told.said,
+        by=told.by,
     )
+    session.add(event)
     session.flush()
+    owe(session, event.id)
+
+
+def _all_written(counts: Mapping[str, Count]) -> dict[str, dict[str, object]]:
+    return {
+        code: {
+            "over": one.over, "under": one.under, "idle": one.idle, "since": one.since, "first": one.first,
+        }
+        for code, one in counts.items()
+    }  # fmt: skip
+
+
+def _before(rows: Sequence[tuple[str, str]], slot: str, *, is_later: bool) -> Before:
+    past = [row for row in rows if row[0] < slot]
+    own = next((counts for at, counts in rows if at == slot), None)
+    at, counts = past[-1] if past else (None, None)
+    return Before(
+        condition=None if counts is None else read(counts),
+        slot=at,
+        own=None if own is None else read(own),
+        is_later=is_later,
+    )
+
+
+def _rows(session: Session, which: ColumnElement[bool]) -> dict[Key, list[tuple[str, str]]]:
+    found: dict[Key, list[tuple[str, str]]] = {}
+    query = select(ROW.c.topic, ROW.c.about, ROW.c.slot, ROW.c.counts).where(which).order_by(ROW.c.slot)
+    for topic, about, slot, counts in session.execute(query):
+        found.setdefault((topic, about), []).append((slot, counts))
+    return found
+
+
+def _last_of(
+    session: Session, site_id: int, keys: Sequence[Key], slot: str
+) -> dict[Key, list[tuple[str, str]]]:
+    """The newest row of each cause before a night, however old."""
+    if not keys:
+        return {}
+    mine = and_(_of(site_id, keys), ROW.c.slot < slot)
+    newest = select(ROW.c.topic, ROW.c.about, func.max(ROW.c.slot)).where(mine)
+    found = session.execute(newest.group_by(ROW.c.topic, ROW.c.about)).all()
+    if not found:
+        return {}
+    rows = tuple_(ROW.c.topic, ROW.c.about, ROW.c.slot).in_([tuple(row) for row in found])
+    return _rows(session, and_(ROW.c.site_id == site_id, rows))
+
+
+def _begins(session: Session, name: str) -> ColumnElement[bool]:
+    """Names that begin so; on SQLite as a range, which its index can seek."""
+    if session.get_bind().dialect.name == "sqlite":
+        return and_(ROW.c.about >= name, ROW.c.about < f"{name}\U0010ffff")
+    return ROW.c.about.startswith(name, autoescape=True)
+
+
+def _of(site_id: int, keys: Sequence[Key]) -> ColumnElement[bool]:
+    if len(keys) == 1:
+        return and_(ROW.c.site_id == site_id, ROW.c.topic == keys[0][0], ROW.c.about == keys[0][1])
+    return and_(ROW.c.site_id == site_id, tuple_(ROW.c.topic, ROW.c.about).in_(keys))
+
+
+def _days_before(slot: str, days: int) -> str:
+    return (date.fromisoformat(slot[:10]) - timedelta(days=days)).isoformat()
 
 
 def _is_plain(value: object) -> bool:

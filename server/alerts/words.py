@@ -1,33 +1,65 @@
-"""What an alert says: its word, its title, what is seen, and what to do."""
+"""What an alert says: its word, its title, what is seen, and what to do. Pure."""
 
-from collections.abc import Mapping
-from datetime import UTC, datetime
-from zoneinfo import ZoneInfo
+from collections.abc import Iterable, Mapping
 
-Evidence = Mapping[str, object]
+from server.alerts.doing import TO_DO
+from server.alerts.said import UNKNOWN, Evidence, text
+from server.alerts.saying_door import DOOR, season_before
+from server.alerts.saying_house import HOUSE
 
-WORDS = {
+WORDS: Mapping[str, str] = {
+    "joint_watch": "Joint to watch",
     "joint_opening": "Joint opening",
     "joint_open": "Joint open",
     "leaf_set": "Taking a set",
     "leaf_over": "Out of square",
+    "frame_forecast": "Tight next season",
+    "frame_near": "Near the frame",
+    "frame_close": "Close to the frame",
+    "frame_rubs": "Rubs",
+    "step_unlogged": "A step nobody logged",
+    "slam": "Slammed",
+    "gauge_off": "Gauge and feeler disagree",
+    "gauge_still": "Gauge does not move",
+    "gauge_wet": "Humidity gauge wet",
+    "gauge_converter": "Converter drifted",
+    "gauge_doubt": "Gauge in doubt",
+    "gauge_out": "No reading",
+    "check_due": "Check due",
     "node_silent": "Not heard",
+    "site_silent": "Nothing is heard",
+    "battery_low": "Battery low",
+    "clock_undated": "Clock not known",
+    "clock_suspect": "Clock in doubt",
+    "node_twin": "Two boxes, one name",
+    "packs_held": "Readings held back",
+    "packs_expiring": "Held readings run out",
+    "password_old": "Password not taken up",
+    "node_flooding": "Box sends too much",
+    "certificate_ending": "Certificate ends",
+    "certificate_short": "Certificate ends",
+    "disk_low": "Disk low",
+    "disk_full": "Disk full",
+    "backup_late": "Back-up late",
+    "backup_bad": "Back-up bad",
+    "intake_failing": "Not stored",
+    "look_failed": "Could not look",
+    "channel_failing": "Messages do not pass",
+    "test_watch": "A little softer",
+    "test_softer": "Softer under load",
+    "line_soon": "Hung line soon",
+    "line_fixed": "Hung line drawn",
+    "line_late": "No hung line yet",
+    "first_word": "First word",
 }
 CAUTION = "Not a safety device: look at the door itself."
 CERTIFICATE = "Its gaps are set by its certificate: ask the certifying body and the keeper first."
-# Common practice, no source.
-TO_DO = {
-    "joint_opening": "Nothing this week. Look at it when you are by, and plan a repair.",
-    "joint_open": "Try a feeler in the shoulder. If it goes in past 10 mm the glue line is likely parted. "
-    "Keep people clear of the door and have a competent joiner look before it is used hard again.",
-    "leaf_set": "See that every hinge screw is tight, then try the shoulders that carry no gauge. "
-    "Pack a hinge only when you know which it is: packing hides it.",
-    "leaf_over": "This month: see that every hinge screw is tight, then try the shoulders without a gauge. "
-    "Pack a hinge only when you know which it is: packing hides it. "
-    "Keep people clear if the leaf drags or drops when it is opened.",
-    "node_silent": "Power first, then network.",
-}
-SERIES = (("turn", "mrad", "of its turn"), ("opening", "mm", "at its shoulder"))
+RATED_STEPS = ("frame_", "leaf_", "joint_")
+# Where something may have gone wrong with the door itself, or where a gauge may hide it.
+AT_THE_DOOR = (*RATED_STEPS, "step_", "slam", "test_", "gauge_")
+NO_PLACE = frozenset({"line_soon", "line_fixed", "line_late", "first_word"})
+NO_FIGURES = "{}. Tonight there is no figure of it."
+HIDDEN = {"joint": "that joint is", "leaf": "the leaf is", "frame": "that edge is", "step": "there is"}
 
 
 def word(step: str) -> str:
@@ -36,90 +68,62 @@ def word(step: str) -> str:
 
 
 def title(step: str, *, about: str, shown: str | None) -> str:
-    """Door and what, with the place of a joint."""
-    where = f", {place(about.rpartition('/')[2])}" if "/" in about else ""
+    """Door and what, with the place of a joint, an edge or a gauge."""
+    name = about.partition("@")[0]
+    inside = "" if step in NO_PLACE else name.partition("/")[2]
+    where = f", {place(inside)}" if inside else ""
     said = word(step)
-    return f"{shown or about}: {said[0].lower()}{said[1:]}{where}"
+    return f"{shown or name.partition('/')[0]}: {said[0].lower()}{said[1:]}{where}"
 
 
-def place(joint: str) -> str:
-    """A joint's place: `lock-hinge` is lock rail, hinge side."""
-    rail, _, end = joint.rpartition("-")
-    return f"{rail} rail, {end} side"
+def place(inside: str) -> str:
+    """A place on a door: joint `lock-hinge` is lock rail, hinge side; an edge or a gauge is its own name."""
+    rail, _, end = inside.rpartition("-")
+    if rail and end in ("hinge", "latch") and rail not in ("head", "sill"):
+        return f"{rail.replace('-', ' ')} rail, {end} side"
+    return inside.replace("-", " ")
 
 
-def say(step: str, evidence: Evidence, *, zone: str) -> str:
-    """What is seen, in one sentence, from the evidence of the look that said it."""
-    if step == "node_silent":
-        return _silent(evidence, zone)
-    if step == "leaf_set":
-        return _set(evidence)
-    if step == "leaf_over":
-        return _leaf(evidence)
-    series, unit, where = _nearer(evidence)
-    stays, low, high = (_number(evidence, f"{series}_{key}_{unit}") for key in ("stays", "low", "high"))
-    if step == "joint_open":
-        limit = _number(evidence, f"{series}_open_{unit}")
-        share = "all" if low is not None and limit is not None and low >= limit else "part"
-        return (
-            f"What stays {where} has passed {_said(limit)} {unit} and is {_said(stays)} now; "
-            f"{share} of its range is over it."
-        )
-    return f"What stays {where} is {_said(stays)} {unit}{_between(low, high)}."
+def say(step: str, evidence: Evidence, *, zone: str = "UTC") -> str:
+    """What is seen, in a sentence or two, from the evidence of the look that said it."""
+    said = f"{word(step)}."
+    if step in DOOR:
+        said = DOOR[step](evidence)
+    elif step in HOUSE:
+        said = HOUSE[step](evidence, zone)
+    # raised for a past night, when tonight has no figures: better none than holes in a sentence
+    return NO_FIGURES.format(word(step)) if UNKNOWN in said else said
 
 
-def to_do(step: str, *, rated: str) -> str:
-    """What to do, with the caution; a fire-rated or escape door's keeper comes first."""
-    if step == "node_silent":
-        return TO_DO[step]
-    ask = [] if rated == "none" else [CERTIFICATE]
-    return " ".join([TO_DO.get(step, ""), *ask, CAUTION]).strip()
+sentence = say
 
 
-def _nearer(evidence: Evidence) -> tuple[str, str, str]:
-    """The series of a joint that is nearer its limit, by what stays."""
-
-    def spent(one: tuple[str, str, str]) -> float:
-        stays = _number(evidence, f"{one[0]}_stays_{one[1]}")
-        limit = _number(evidence, f"{one[0]}_open_{one[1]}")
-        return -1.0 if stays is None or not limit else stays / limit
-
-    return max(SERIES, key=spent)
-
-
-def _leaf(evidence: Evidence) -> str:
-    for series in ("droop", "rack"):
-        stays, limit = _number(evidence, f"{series}_stays_mm"), _number(evidence, f"{series}_limit_mm")
-        if stays is not None and limit is not None and stays >= limit:
-            return f"{_said(stays)} mm of {series} stays, more than the {_said(limit)} set for this door."
-    stays, low, high = (_number(evidence, f"droop_{key}_mm") for key in ("stays", "low", "high"))
-    return f"What stays of the droop is {_said(stays)} mm{_between(low, high)}."
-
-
-def _set(evidence: Evidence) -> str:
-    rate, low, high = (_number(evidence, f"rate_{key}mm_per_year") for key in ("", "low_", "high_"))
-    which = evidence.get("rate_of", "leaf")
-    return f"What stays of the {which} grows by {_said(rate)} mm a year{_between(low, high)}."
-
-
-def _silent(evidence: Evidence, zone: str) -> str:
-    last = _number(evidence, "last_heard_ms")
-    if last is None:
-        return "Not heard."
-    local = datetime.fromtimestamp(last / 1000, UTC).astimezone(ZoneInfo(zone))
-    return f"Not heard since {local.day} {local:%B %Y, %H:%M}."
-
-
-def _number(evidence: Evidence, key: str) -> float | None:
-    value = evidence.get(key)
-    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None
-
-
-def _said(value: float | None) -> str:
-    return "not known" if value is None else f"{round(value, 2) + 0.0:.2f}"
-
-
-def _between(low: float | None, high: float | None) -> str:
-    if low is None:
+def carrying(details: Iterable[str]) -> str:
+    """What a gauge in doubt keeps from being said, and what that would be; "" for nothing."""
+    told = [detail.partition(" ") for detail in details]
+    if not told:
         return ""
-    return f", at least {_said(low)}" if high is None else f", between {_said(low)} and {_said(high)}"
+    places, hides = [], []
+    for step, _, cause in told:
+        topic, _, about = cause.partition(":")
+        inside = about.partition("@")[0].partition("/")[2]
+        places.append(place(inside) if inside else "the leaf")
+        said = word(step)
+        rest = said.removeprefix("Joint ") if topic == "joint" else f"{said[0].lower()}{said[1:]}"
+        hides.append(f"{HIDDEN.get(topic, 'it is')} {rest}")
+    unsaid = "; ".join(dict.fromkeys(places))
+    return f"Not said meanwhile: {unsaid}. If the gauge is right, {'; '.join(dict.fromkeys(hides))}."
+
+
+def to_do(step: str, *, rated: str, evidence: Evidence | None = None) -> str:
+    """What to do, with the caution; a fire-rated or escape door's keeper comes first."""
+    given = evidence or {}
+    season = season_before(given.get("earliest"))
+    stands = text(given, "stands")
+    said = TO_DO.get(step, "").format(
+        season=f" before {season}" if season else "",
+        stands="" if stands is None else f" It stands {stands}.",
+    )
+    ask = [CERTIFICATE] if rated != "none" and step.startswith(RATED_STEPS) else []
+    caution = [CAUTION] if step.startswith(AT_THE_DOOR) else []
+    return " ".join([said, *ask, *caution]).strip()

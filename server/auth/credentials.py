@@ -1,8 +1,9 @@
 """Credentials: issued once, revoked."""
 
+from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from server.auth.passwords import draw_password, draw_salt, hashed
@@ -10,6 +11,17 @@ from server.auth.tables import Credential
 from server.errors import AlreadyThereError, SettingsError
 
 ROLES = ("node", "collector", "watch")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InForce:
+    """A credential that lets its user in."""
+
+    id: int
+    node_id: int | None
+    user: str
+    generation: int
+    made: datetime
 
 
 def node_user(site: str, node: str, generation: int) -> str:
@@ -53,3 +65,25 @@ def revoke(session: Session, user: str, *, now: datetime) -> bool:
         row.revoked = now
         session.flush()
     return row is not None
+
+
+def in_force(session: Session, *, node_id: int | None = None) -> list[InForce]:
+    """The credentials in force, of one node or all, by generation and user."""
+    chosen = select(Credential).where(Credential.revoked.is_(None))
+    if node_id is not None:
+        chosen = chosen.where(Credential.node_id == node_id)
+    rows = session.scalars(chosen.order_by(Credential.generation, Credential.user))
+    return [
+        InForce(id=row.id, node_id=row.node_id, user=row.user, generation=row.generation, made=row.made)
+        for row in rows
+    ]
+
+
+def last_generation(session: Session, node_id: int) -> int:
+    """The newest generation that a node was ever issued; 0 if none."""
+    return session.scalar(select(func.max(Credential.generation)).where(Credential.node_id == node_id)) or 0
+
+
+def revoked_ids(session: Session) -> set[int]:
+    """The credentials that were taken away."""
+    return set(session.scalars(select(Credential.id).where(Credential.revoked.is_not(None))))

@@ -32,6 +32,7 @@ def door_add(settings: Settings, file: Path) -> None:
     """Put the door of FILE into the register, with its gauges and their calibrations."""
     from server.clock import utc_now
     from server.database import session_of
+    from server.doors.carried import with_open_turns
     from server.doors.register import add_door
 
     read = _read(file)
@@ -39,16 +40,34 @@ def door_add(settings: Settings, file: Path) -> None:
     with opened(settings) as engine, session_of(engine) as session:
         hung = add_door(session, read.built, now=utc_now())
         calibrated = _calibrate(session, read, hung)
+    if why := with_open_turns(read.built)[1]:
+        click.echo(f"warning: what its joints carry is not reckoned: {why}", err=True)
     click.echo(f"{hung.ref} added: {len(hung.channels)} gauges, {calibrated} calibrations")
 
 
 @door.command("check")
-@click.argument("file", type=FILE)
-def door_check(file: Path) -> None:
-    """Say what is wrong or odd in FILE; nothing is stored."""
-    read = _read(file)
-    _warn(read)
-    click.echo(f"{file} can be used: {read.built.site}/{read.built.name}, {len(read.built.gauges)} gauges")
+@click.argument("door", metavar="FILE|DOOR")
+@AS_JSON
+@click.pass_obj
+def door_check(settings: Settings, door: str, *, as_json: bool) -> None:
+    """Say what is wrong or odd in FILE, storing nothing; of a DOOR that is hung, what it carries too."""
+    from server.cli import checked
+    from server.cli.carpentry import file_of
+
+    if path := file_of(door):
+        read = _read(path)
+        _warn(read)
+        if as_json:
+            click.echo(json.dumps(checked.facts_of_file(read), ensure_ascii=False, indent=2))
+        else:
+            gauges = len(read.built.gauges)
+            click.echo(f"{door} can be used: {read.built.site}/{read.built.name}, {gauges} gauges")
+        return
+    found = checked.check_of(settings, door)
+    if as_json:
+        click.echo(json.dumps(checked.facts(found), ensure_ascii=False, indent=2))
+    else:
+        click.echo("\n".join(checked.lines(found)))
 
 
 @door.command("list")

@@ -1,4 +1,4 @@
-"""Commands about looks and alerts: look at a door now, list what stands, see it, close it."""
+"""Commands about looks and alerts: look at a door now, list what stands, see it, leave it, close it."""
 
 import json
 from datetime import date, datetime
@@ -30,7 +30,11 @@ def inspect(
     """Look at a door, or at all: what stays of each movement, and how sure that is."""
     if due + at_once + (night is not None) > 1:
         raise click.UsageError("--due, --now and --night exclude one another.")
-    looks = _of_night(settings, door, _night(night)) if night else _kept(settings, door, due=due)
+    looks = (
+        _of_night(settings, door, _date(night, "look at a night"))
+        if night
+        else _kept(settings, door, due=due)
+    )
     if as_json:
         click.echo(
             json.dumps([_facts(ref, slot, one) for ref, slot, one in looks], ensure_ascii=False, indent=2)
@@ -109,22 +113,57 @@ def alert_close(settings: Settings, alert_id: int, words: tuple[str, ...]) -> No
     click.echo(f"Alert {alert_id} is closed.")
 
 
+@alert.command("leave")
+@click.argument("alert_id", metavar="ALERT", type=int)
+@click.option("--until", metavar="DATE", required=True, help="The day on which it is said again.")
+@click.pass_obj
+def alert_leave(settings: Settings, alert_id: int, until: str) -> None:
+    """Leave it alone until a day: it goes on standing and is not repeated."""
+    from server.alerts.ledger import Leave
+
+    day = _date(until, "leave an alert until a day")
+    _act(settings, alert_id, Leave(until=day))
+    click.echo(f"Alert {alert_id} is left until {day}. It is said sooner if it becomes worse.")
+
+
+@alert.command("rebuild")
+@click.option("--check", is_flag=True, help="Only say what differs; change nothing.")
+@click.pass_obj
+def alert_rebuild(settings: Settings, *, check: bool) -> None:
+    """Make alerts anew from their events, and counts from what the looks found."""
+    from server.alerts import rebuilding
+    from server.database import session_of
+    from server.errors import HangtrueError
+
+    with opened(settings) as engine, session_of(engine) as session:
+        differed = rebuilding.differences(session) if check else rebuilding.rebuild(session)
+    for line in differed:
+        click.echo(line)
+    if check and differed:
+        raise HangtrueError(
+            "check the alerts",
+            "a ledger that is what its events say (hangtrue alert rebuild)",
+            f"{len(differed)} that differ",
+        )
+    click.echo(f"{len(differed)} mended." if differed else "Every alert is what its events say.")
+
+
 def _act(settings: Settings, alert_id: int, act: object) -> None:
     from server.alerts import ledger
     from server.clock import utc_now
     from server.database import session_of
 
     with opened(settings) as engine, session_of(engine) as session:
-        ledger.act(session, alert_id, act, by="command", at=utc_now())  # type: ignore[arg-type]  # Seen or Close: heavy to import above
+        ledger.act(session, alert_id, act, by="command", at=utc_now())  # type: ignore[arg-type]  # an act of the ledger: heavy to import above
 
 
-def _night(text: str) -> date:
+def _date(text: str, asked: str) -> date:
     from server.errors import SettingsError
 
     try:
         return date.fromisoformat(text)
     except ValueError:
-        raise SettingsError("look at a night", "a date such as 2026-11-24", f"{text!r:.40}") from None
+        raise SettingsError(asked, "a date such as 2026-11-24", f"{text!r:.40}") from None
 
 
 def _of_night(settings: Settings, door: str | None, day: date) -> list[tuple[str, str, "Inspection"]]:
@@ -180,8 +219,9 @@ def _lead(main: "SeriesLook") -> list[str]:
         where = "" if now is None else f"{name} is {_mm(now)} mm from its line. "
         return [f"{where}How much of it stays is not known: {main.reason}."]
     low, high = _mm(main.number("stays_low")), _mm(main.number("stays_high"))
-    back = main.number("back") or 0.0
-    season = f"{_mm(back)} comes back" if back >= 0 else f"the season takes {_mm(-back)} off it now"
+    # the difference of what is shown, so that the parts add up as shown
+    back = round(round(main.number("now") or 0.0, 2) - round(main.number("stays") or 0.0, 2), 2)
+    season = f"{_mm(back)} comes back" if back >= 0 else f"the season lifts it {_mm(-back)} just now"
     return [
         f"{name}: {_mm(stays)} mm stays, between {low} and {high}; {season}.",
         growth(main.rate, main.low, main.high, so_far=main.status == "provisional"),
@@ -223,7 +263,9 @@ def _mm(value: float | None) -> str:
 def _state(view: "AlertView") -> str:
     if view.ended is not None:
         return f"ended {view.ended:%Y-%m-%d}: {view.words or view.how}"
-    return "unseen" if view.seen is None else f"seen {view.seen:%Y-%m-%d}"
+    seen = "unseen" if view.seen is None else f"seen {view.seen:%Y-%m-%d}"
+    left = f"left until {view.left_until}" if view.left_until else ""
+    return ", ".join(part for part in (seen, left, view.held) if part)
 
 
 def _facts(ref: str, slot: str, found: "Inspection") -> dict[str, object]:

@@ -14,6 +14,7 @@ STOPPED = 130
 SERVER_PARTS = {
     "alembic",
     "apscheduler",
+    "cryptography",
     "flask",
     "flask_wtf",
     "jinja2",
@@ -45,10 +46,20 @@ COMMANDS = {
     "serve": Command("server.cli.run", "serve", "Run the service: readings in, doors looked at, pages out."),
     "web": Command("server.cli.run", "web"),
     "config": Command("server.cli.run", "config", "Settings of the service."),
-    "db": Command("server.cli.store", "db", "The database: upgrade, check."),
+    "db": Command("server.cli.store", "db", "The database: upgrade, check, back-up, restore, move, thin."),
     "door": Command("server.cli.doors", "door", "Doors as built and hung: add, list, show, check."),
-    "node": Command("server.cli.nodes", "node", "The small computers at the doors: enrol, list."),
+    "kit": Command("server.cli.carpentry", "kit", "What a door's gauges can tell, and what would tell more."),
+    "joint": Command("server.cli.carpentry", "joint", "Two joints side by side, before they are built."),
+    "load": Command("server.cli.loads", "load", "Load tests: how stiff a door's joints are."),
+    "piece": Command("server.cli.pieces", "piece", "Sample joints broken on the bench: add, list, compare."),
+    "node": Command(
+        "server.cli.nodes", "node", "The small computers at the doors: enrol, list, rotate, retire."
+    ),
+    "broker": Command(
+        "server.cli.broker", "broker", "Encryption for boxes on the network; files of an outside broker."
+    ),
     "import": Command("server.cli.imports", "import_readings", "Take readings from a CSV file."),
+    "held": Command("server.cli.held", "held", "Packs that were refused: list, replay."),
     "inspect": Command("server.cli.look", "inspect", "Look at the doors now."),
     "alert": Command("server.cli.look", "alert", "Alerts: list, show, seen, close."),
 }

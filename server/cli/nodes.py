@@ -1,4 +1,4 @@
-"""Commands about nodes: enrol one and give it its password, list them."""
+"""Commands about nodes: enrol one, change its password, take it out of service, list them."""
 
 import json
 from typing import TYPE_CHECKING
@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from sqlalchemy.orm import Session
 
     from server.doors.register import NodeEnrolled
+    from server.service.meeting import Meeting
 
 
 @click.group()
@@ -24,30 +25,79 @@ def node() -> None:
 @click.option("--zone", help="Time zone of a new site, such as Europe/London. Else this computer's.")
 @click.option("--plain", is_flag=True, help="Any SenML device: it keeps no journal and gets no answers.")
 @click.option("--channel", "channels", multiple=True, metavar="NAME=UNIT", help="A plain device's channel.")
+@click.option("--host", help="The name it connects to, if the server's certificate has several.")
 @click.pass_obj
 def node_enrol(
-    settings: Settings, ref: str, *, zone: str | None, plain: bool, channels: tuple[str, ...]
+    settings: Settings,
+    ref: str,
+    *,
+    zone: str | None,
+    plain: bool,
+    channels: tuple[str, ...],
+    host: str | None,
 ) -> None:
     """Enrol a node and print, this once, what it needs to publish."""
     from server.auth.credentials import issue, node_user
     from server.clock import utc_now
     from server.database import session_of
     from server.doors.register import add_channels, enrol_node
+    from server.service.meeting import meeting_place
 
     site, name = _split(ref)
-    pairs = _pairs(channels, plain=plain)
+    pairs, meets = _pairs(channels, plain=plain), meeting_place(settings, host=host)
     kind, now = "plain" if plain else "tracked", utc_now()
     with opened(settings) as engine, session_of(engine) as session:
         made = enrol_node(session, site, name, kind=kind, zone=_zone(session, site, zone, settings), now=now)
         add_channels(session, made, pairs, now)
         user = node_user(site, name, 1)
         password = issue(session, node_id=made.id, user=user, role="node", generation=1, now=now)
+        _tell_broker(settings, session, {user: password})
     if plain:
         click.echo(f"topic     hangtrue/v1/{site}/{name}/readings")
     else:
-        click.echo(_line(settings, (site, name), password))
-    click.echo(f"user      {user}\npassword  {password}")
+        click.echo(_line(meets, (site, name), password))
+    if plain or meets.ca is None:
+        click.echo(f"user      {user}\npassword  {password}")
     click.echo("This is shown once: only a hash of the password is kept.", err=True)
+
+
+@node.command("rotate")
+@click.argument("ref", metavar="SITE/NODE")
+@click.option("--leaked", is_flag=True, help="The old password is in others' hands: it ends in seven days.")
+@click.option("--anew", is_flag=True, help="Draw another, if the box did not take the last one.")
+@click.pass_obj
+def node_rotate(settings: Settings, ref: str, *, leaked: bool, anew: bool) -> None:
+    """Give a node a new password by the wire. For seven days both hold; once it uses the new one, a day."""
+    from server.clock import utc_now
+    from server.database import session_of
+    from server.doors.register import find_node
+    from server.doors.tables import Node
+    from server.service.rotations import begin
+
+    with opened(settings) as engine, session_of(engine) as session:
+        found = find_node(session, ref)
+        row = session.get_one(Node, found.id)
+        user, password = begin(session, row, found.site, is_leak=leaked, anew=anew, now=utc_now())
+        _tell_broker(settings, session, {user: password})
+    click.echo(f"{found.ref} is told its new password, for {user}, when it next connects.")
+
+
+@node.command("retire")
+@click.argument("ref", metavar="SITE/NODE")
+@click.pass_obj
+def node_retire(settings: Settings, ref: str) -> None:
+    """Take a node out of service: its passwords end, its readings stay."""
+    from server.clock import utc_now
+    from server.database import session_of
+    from server.doors.register import find_node
+    from server.doors.tables import Node
+    from server.service.rotations import retire
+
+    with opened(settings) as engine, session_of(engine) as session:
+        found = find_node(session, ref)
+        ended = retire(session, session.get_one(Node, found.id), found.site, now=utc_now())
+        _tell_broker(settings, session, {})
+    click.echo(f"{found.ref} is out of service; {ended} passwords ended. Its readings stay.")
 
 
 @node.command("list")
@@ -111,13 +161,32 @@ def _zone(session: "Session", site: str, zone: str | None, settings: Settings) -
         raise SettingsError(f"enrol a node of {site}", "--zone, such as Europe/London", "none here") from None
 
 
-def _line(settings: Settings, names: tuple[str, str], password: str) -> str:
+def _tell_broker(settings: Settings, session: "Session", passwords: dict[str, str]) -> None:
+    """Keep the outside broker's files in step, where there are any."""
+    from server.auth.broker_passwords import password_line
+    from server.service.broker_folder import folder_of, keep_users
+
+    folder = folder_of(settings)
+    if folder.exists() or settings.intake_kind == "broker":
+        lines = {user: password_line(user, password) for user, password in passwords.items()}
+        keep_users(session, folder, collector=settings.broker.user, lines=lines)
+        click.echo("Let the broker read its files again: systemctl reload mosquitto", err=True)
+
+
+def _line(meets: "Meeting", names: tuple[str, str], password: str) -> str:
     from server.auth.enrolment import Enrolment, enrolment_line
 
-    bind = settings.intake_bind
     site, name = names
     return enrolment_line(
-        Enrolment(host=bind.host, port=bind.port, site=site, node=name, generation=1, password=password)
+        Enrolment(
+            host=meets.host,
+            port=meets.port,
+            site=site,
+            node=name,
+            generation=1,
+            password=password,
+            ca=meets.ca,
+        )
     )
 
 

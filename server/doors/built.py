@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from typing import Any
 
@@ -117,13 +117,17 @@ class Gauge:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limits:
-    """What each series may do, counted from the hung line. None: reckoned from the door."""
+    """What each series may do, counted from the hung line. None: reckoned from the door.
+
+    `turn_open_mrad` are the maker's numbers, `turn_reckoned_mrad` the frame's, reckoned when it was added.
+    """
 
     droop_mm: float | None = None
     keep_free_mm: float = KEEP_FREE_MM
     rack_mm: float = RACK_LIMIT_MM
     opening_open_mm: float = OPENING_LIMIT_MM
     turn_open_mrad: Mapping[str, float]
+    turn_reckoned_mrad: Mapping[str, float] = field(default_factory=dict)
     gauge_mm: float | None = None
 
 
@@ -180,14 +184,15 @@ def spacing_mm(pair: tuple[Gauge, Gauge]) -> float:
 
 
 def turn_limit_mrad(built: BuiltDoor, joint: str) -> float:
-    """The turn at which this joint counts as open: the door's own number, else the least that is judged.
+    """The turn at which this joint counts as open: the maker's number, else the frame's or the least judged.
 
     Source: 0.166 mrad over 170 mm; a shorter pair sees less, so its limit rises with it (our convention).
     """
     if joint in built.limits.turn_open_mrad:
         return built.limits.turn_open_mrad[joint]
     pair = shoulder_pairs(built).get(joint)
-    return LEAST_TURN_MRAD * USUAL_SPACING_MM / (spacing_mm(pair) if pair else USUAL_SPACING_MM)
+    least_mrad = LEAST_TURN_MRAD * USUAL_SPACING_MM / (spacing_mm(pair) if pair else USUAL_SPACING_MM)
+    return max(least_mrad, built.limits.turn_reckoned_mrad.get(joint, 0.0))
 
 
 def reference_height_mm(built: BuiltDoor) -> float:

@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from sensors.message.names import base_name, is_wire_name
 from sensors.message.units import LIMITS, SECONDARY, decimals
 from server.doors.built import BuiltDoor, Gauge, from_json, joint_words, to_json
+from server.doors.carried import with_open_turns
 from server.doors.names import SLUG_NEEDED, is_slug, split_ref
 from server.doors.tables import Channel, Door, Node, Site
 from server.errors import (
@@ -143,7 +144,7 @@ def add_channels(
 
 
 def add_door(session: Session, built: BuiltDoor, *, now: datetime) -> DoorHung:
-    """Hang a door in the register and enrol its channels.
+    """Hang a door in the register and enrol its channels; the turns at which its joints open are kept too.
 
     Raises UnknownNodeError with the command to run when its node is not enrolled, AlreadyThereError for a
     second door of that name or a channel that is another door's, OutOfRangeError for a day still to come.
@@ -168,7 +169,7 @@ def add_door(session: Session, built: BuiltDoor, *, now: datetime) -> DoorHung:
         thickness_mm=built.thickness_mm,
         species=built.species,
         joint=joint_words(built),
-        built=to_json(built),
+        built=to_json(with_open_turns(built)[0]),
     )
     session.add(door)
     session.flush()

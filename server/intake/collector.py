@@ -31,7 +31,10 @@ GIVE_UP_AFTER = 3  # failed commits, once told to stop: what was not acknowledge
 
 
 class Collector:
-    """Takes offers of `readings` and `status`; hands `Taken` to `answer` and statements to `send`."""
+    """Takes offers of `readings` and `status`; hands `Taken` to `answer` and statements to `send`.
+
+    `states_first`: a statement that is due goes out before the answer, as an outside broker needs it.
+    """
 
     def __init__(
         self,
@@ -41,8 +44,10 @@ class Collector:
         answer: Answer,
         send: Send,
         monotonic: Callable[[], float] = time.monotonic,
+        states_first: bool = False,
     ) -> None:
         self._engine, self._clock_ms, self._monotonic = engine, clock_ms, monotonic
+        self._states_first = states_first
         self._answer, self._send = answer, send
         self._enrolment = Enrolment(engine, monotonic=monotonic)
         self._committer = Committer(engine, self._enrolment, clock_ms=clock_ms)
@@ -122,12 +127,15 @@ class Collector:
             self._stopping.wait(wait_s) if not self._stopping.is_set() else time.sleep(FIRST_RETRY_S)
             wait_s = min(2 * wait_s, LAST_RETRY_S)
         self._is_dirty = self._is_dirty or outcome.readings_stored > 0
-        if outcome.taken:
+        if outcome.taken and not self._states_first:
             self._live_through(partial(self._answer, outcome.taken))
         for node_id, journal in outcome.told.items():
             self._to_state.setdefault(node_id, (journal, True))
         for node_id, journal in outcome.journals.items():
             self._to_state[node_id] = (journal, False)
+        if outcome.taken and self._states_first:
+            self._live_through(self._state_due)
+            self._live_through(partial(self._answer, outcome.taken))
 
     def _try_commit(self, group: Sequence[Offer]) -> Outcome | None:
         began_s = time.perf_counter()

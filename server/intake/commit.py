@@ -13,9 +13,10 @@ from sensors.message.errors import MessageError
 from server.intake.check_store import compare, instant_rows, known
 from server.intake.enrolled import Enrolment
 from server.intake.judged import INTERNAL, Judge, Judged, Sound, Told, Unsound, refused
-from server.intake.states import keep_heard, keep_state
+from server.intake.states import keep_heard, keep_journal, keep_state
+from server.intake.thinned import without_thinned
 from server.intake.values import Offer, Taken
-from server.readings import journals, quarantine
+from server.readings import clock_fixes, journals, quarantine
 from server.readings.months import Month, ensure_months
 from server.readings.write import Batch, Row, days_of, insert_new, mark_dirty
 
@@ -35,6 +36,16 @@ class Outcome:
     redelivered: int = 0
     states_ignored: int = 0
     refused: list[str] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Replayed:
+    """What became of a held pack: `code` None when it is stored. `journal` of the pack, `readings` new."""
+
+    code: str | None
+    node_id: int | None
+    journal: str | None = None
+    readings: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +86,31 @@ class Committer:
         self._journal_ids.update(ids)
         return _outcome(fates, added)
 
+    def replay(self, held: quarantine.Held) -> "Replayed | None":
+        """Check a held pack again, with its original arrival; stored it leaves quarantine, refused it stays.
+
+        None when it is not held any more, or only counted. Raises DBAPIError when the store fails.
+        """
+        now = datetime.fromtimestamp(self._clock_ms() / 1000, UTC)
+        with self._engine.connect() as connection:
+            payload = quarantine.payload_of(connection, held.id, now=now)
+        if payload is None:
+            return None
+        one = self.judge.judge(Offer(topic=held.topic, payload=payload, arrival_ms=held.arrival_ms))
+        sound = [one] if isinstance(one, Sound) else []
+        ensure_months(self._engine, (ms for each in sound for _, ms, _ in each.pack.readings), self._months)
+        with self._engine.begin() as connection:
+            if quarantine.payload_of(connection, held.id, now=now) is None:
+                return None  # another replay was quicker
+            ids = self._ids(connection, sound, now)
+            added = _store(connection, sound, ids, self._enrolment)
+            fate = _fate(one, added)
+            if isinstance(fate, Unsound):
+                quarantine.keep_holding(connection, held.id, fate.refused)
+            else:
+                quarantine.release(connection, held.id, now=now)
+        return _replayed(fate, added)
+
     def _ids(self, connection: Connection, judged: Sequence[Judged], now: datetime) -> JournalIds:
         keys = {key for key in map(_journal_key, judged) if key is not None}
         # on PostgreSQL the look-up is what locks a journal against another collector
@@ -96,7 +132,7 @@ class Committer:
                 journal_id = ids[key] if key is not None else None
                 keep_state(connection, one, journal_id=journal_id)
                 if journal_id is not None:
-                    journals.close_others(connection, one.node.id, journal_id, now=now)
+                    keep_journal(connection, one, journal_id=journal_id)
         keep_heard(connection, heard)
 
 
@@ -113,25 +149,36 @@ _Results = dict[int, "_Added | Unsound"]  # by id() of the sound pack
 
 def _store(connection: Connection, sound: Sequence[Sound], ids: JournalIds, enrolment: Enrolment) -> _Results:
     """Store all at once; pack by pack when something of them was stored before, or is at fault."""
-    results = _store_at_once(connection, sound, ids)
-    if results is None:
-        again = known(connection, [(one.pack, _journal_id(one, ids)) for one in sound])
-        results = {
-            id(one): _NOTHING_NEW if is_known else _store_one(connection, one, ids, enrolment)
-            for one, is_known in zip(sound, again, strict=True)
-        }
+    results = _store_kept(connection, without_thinned(connection, sound), ids, enrolment)
+    results = {id(one): result for one, result in zip(sound, results.values(), strict=True)}
     days: set[tuple[int, int]] = set()
     seqs: dict[int, list[int]] = {}
     for one in sound:
         added = results[id(one)]
         if isinstance(added, _Added):
             days |= days_of(added.readings)
+            if one.pack.clock == "drift":
+                days |= clock_fixes.days_of(connection, one.node.id, added.readings)
             if added.seqs and one.pack.journal is not None:
                 seqs.setdefault(ids[one.node.id, one.pack.journal], []).extend(added.seqs)
     journals.merge_spans(connection, seqs)
     latest_ms = max((one.offer.arrival_ms for one in sound), default=0)
     mark_dirty(connection, days, touched_ms=latest_ms)
     return results
+
+
+def _store_kept(
+    connection: Connection, sound: Sequence[Sound], ids: JournalIds, enrolment: Enrolment
+) -> _Results:
+    """What each pack added, in their order."""
+    results = _store_at_once(connection, sound, ids)
+    if results is not None:
+        return results
+    again = known(connection, [(one.pack, _journal_id(one, ids)) for one in sound])
+    return {
+        id(one): _NOTHING_NEW if is_known else _store_one(connection, one, ids, enrolment)
+        for one, is_known in zip(sound, again, strict=True)
+    }
 
 
 def _store_at_once(connection: Connection, sound: Sequence[Sound], ids: JournalIds) -> _Results | None:
@@ -183,6 +230,17 @@ def _fate(one: Judged, added: _Results) -> Judged:
     """The offer as the store left it."""
     result = added.get(id(one))
     return result if isinstance(result, Unsound) else one
+
+
+def _replayed(fate: Judged, added: _Results) -> Replayed:
+    if isinstance(fate, Sound):
+        new = added[id(fate)]
+        assert isinstance(new, _Added)  # noqa: S101  (an unsound one is another fate)
+        return Replayed(
+            code=None, node_id=fate.node.id, journal=fate.pack.journal, readings=len(new.readings)
+        )
+    assert isinstance(fate, Unsound)  # noqa: S101  (a state is never held)
+    return Replayed(code=fate.refused.code, node_id=fate.refused.node_id, journal=fate.refused.journal)
 
 
 def _outcome(fates: Sequence[Judged], added: _Results) -> Outcome:

@@ -33,6 +33,7 @@ class Enrolment:
     def __init__(self, engine: Engine, *, monotonic: Callable[[], float] = time.monotonic) -> None:
         self._engine, self._monotonic = engine, monotonic
         self._read_s = -READ_AGAIN_S
+        self._looked_s = -LOOK_AGAIN_S
         self.by_topic: dict[str, EnrolledNode] = {}
         self.by_id: dict[int, EnrolledNode] = {}
         self._by_name: dict[tuple[str, str], EnrolledNode] = {}
@@ -54,8 +55,9 @@ class Enrolment:
 
     def look_again(self) -> bool:
         """Read it again for a stranger's sake, at most once a second; whether that was done."""
-        if self._monotonic() - self._read_s < LOOK_AGAIN_S:
+        if self._monotonic() - self._looked_s < LOOK_AGAIN_S:
             return False
+        self._looked_s = self._monotonic()
         self.read()
         return True
 

@@ -66,6 +66,10 @@ class Listener:
         if hub := self._hub:
             self._soon(hub.drop, credential_ids)
 
+    def renew(self, load: Callable[[], None]) -> None:
+        """Run `load` on the loop, between handshakes: it gives the TLS context a new certificate."""
+        self._soon(load)
+
     def hold(self) -> None:
         """Accept nobody and read nothing more, so that the collector can empty its line before `stop`."""
         self._soon(self._hold)

@@ -2,15 +2,22 @@
 
 import json
 from collections.abc import Mapping
+from datetime import UTC, datetime
 
 from sqlalchemy import Connection, bindparam, select, update
+from sqlalchemy.orm import Session
 
-from server.doors.tables import Node
+from sensors.message.clock import Fix, is_suspect
+from server.doors.marks import add_mark, marks_of
+from server.doors.tables import Channel, Node
+from server.intake.enrolled import EnrolledNode
 from server.intake.judged import Told
-from server.readings import journals
+from server.readings import clock_fixes, journals
 
 _EARLIER = Node.last_heard_ms.is_(None) | (Node.last_heard_ms < bindparam("ms"))
 _HEARD = update(Node).where((Node.id == bindparam("n")) & _EARLIER).values(last_heard_ms=bindparam("ms"))
+BY = "hangtrue"
+TWIN_EVERY_MS = 86_400_000  # two nodes of one name speak in turn all day: one mark a day says it
 
 
 def keep_state(connection: Connection, told: Told, *, journal_id: int | None) -> None:
@@ -29,10 +36,46 @@ def keep_state(connection: Connection, told: Told, *, journal_id: int | None) ->
         return
     journals.move_tail(connection, journal_id, told.status.tail)
     if told.status.clock_fix is not None:
-        journals.add_clock_fix(connection, journal_id, told.status.clock_fix, ppm=told.node.ppm)
+        _keep_fix(connection, told.node, journal_id, told.status.clock_fix, told.offer.arrival_ms)
+
+
+def keep_journal(connection: Connection, told: Told, *, journal_id: int) -> None:
+    """The journal that a node says it writes is open, its others end; two in turn are marked as twins."""
+    if told.node is None:
+        return
+    at_ms = told.offer.arrival_ms
+    now = datetime.fromtimestamp(at_ms / 1000, UTC)
+    if journals.close_others(connection, told.node.id, journal_id, now=now):
+        said = "two boxes speak in turn under the name"
+        _mark(connection, told.node, "twin", at_ms, said, every_ms=TWIN_EVERY_MS)
 
 
 def keep_heard(connection: Connection, heard_ms: Mapping[int, int]) -> None:
     """Note when each node, by id, was last heard. Never earlier than it stands."""
     if heard_ms:
         connection.execute(_HEARD, [{"n": node_id, "ms": ms} for node_id, ms in sorted(heard_ms.items())])
+
+
+def _keep_fix(connection: Connection, node: EnrolledNode, journal_id: int, fix: Fix, arrival_ms: int) -> None:
+    if not journals.add_clock_fix(connection, journal_id, fix, ppm=node.ppm):
+        return
+    if is_suspect(fix, node.ppm):
+        hours = (fix[1] - fix[0]) / 3_600_000
+        said = f"clock set by {fix[2] / 1000:+.1f} s after {hours:.1f} h, more than drift, times stay:"
+        _mark(connection, node, "clock-suspect", fix[1], said)
+        return
+    clock_fixes.mark_days(connection, node.id, fix, touched_ms=arrival_ms)
+
+
+def _mark(
+    connection: Connection, node: EnrolledNode, kind: str, t_ms: int, said: str, *, every_ms: int = 0
+) -> None:
+    """Mark each door that a node watches, unless its last mark of the kind is less than `every_ms` back."""
+    of_node = (Channel.node_id == node.id) & Channel.door_id.is_not(None)
+    doors = connection.execute(select(Channel.door_id).where(of_node).distinct().order_by(Channel.door_id))
+    with Session(connection) as session:
+        for door_id in doors.scalars().all():
+            last = [one.t_ms for one in marks_of(session, int(door_id or 0)) if one.kind == kind]
+            if not last or not every_ms or t_ms - max(last) >= every_ms:
+                text = f"{said} {node.site}/{node.node}"
+                add_mark(session, int(door_id or 0), t_ms=t_ms, kind=kind, text=text, by=BY)

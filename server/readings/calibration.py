@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session
 
 from server.clock import Clock
 from server.errors import AlreadyThereError, FileError
+from server.readings import clock_fixes
 from server.readings.tables import Calibration, Reading
 from server.readings.write import DAY_MS, mark_dirty
 
@@ -132,9 +133,17 @@ def add(session: Session, channel_id: int, record: CalibrationRecord, *, now: Cl
 
 def _mark(session: Session, channel_id: int, start_ms: int, end_ms: int, *, now: Clock) -> None:
     day = Reading.t_ms - Reading.t_ms % DAY_MS
-    chosen = (Reading.channel_id == channel_id) & (Reading.t_ms >= start_ms) & (Reading.t_ms < end_ms)
+    fixes = clock_fixes.fixes_of_channel(session.connection(), channel_id)
+    # a record holds from a right time on; what was sent under another may be moved across it, or across midnight
+    margin_ms = 0 if fixes is None else fixes.margin_ms
+    begin_ms, stop_ms = start_ms - margin_ms, min(end_ms + margin_ms, LATEST_MS)
+    chosen = (Reading.channel_id == channel_id) & (Reading.t_ms >= begin_ms) & (Reading.t_ms < stop_ms)
     days = session.execute(select(day).where(chosen).group_by(day)).scalars()
-    touched = [(channel_id, begin // DAY_MS) for begin in days]
+    touched = [
+        (channel_id, one)
+        for begin in days
+        for one in range((begin - margin_ms) // DAY_MS, (begin + DAY_MS - 1 + margin_ms) // DAY_MS + 1)
+    ]
     mark_dirty(session.connection(), touched, touched_ms=round(now().timestamp() * 1000))
 
 

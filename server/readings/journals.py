@@ -58,12 +58,15 @@ def move_tail(connection: Connection, journal_id: int, seq: int) -> None:
     connection.execute(update(Journal).where(behind).values(tail=seq))
 
 
-def close_others(connection: Connection, node_id: int, journal_id: int, *, now: datetime) -> None:
-    """The node writes this journal now: it is open, its others end."""
+def close_others(connection: Connection, node_id: int, journal_id: int, *, now: datetime) -> bool:
+    """The node writes this journal now: it is open, its others end. Whether it had ended before.
+
+    A journal ends when its node is wiped and begins another; one that comes back is of a second node.
+    """
     others = (Journal.node_id == node_id) & (Journal.id != journal_id) & Journal.closed.is_(None)
     connection.execute(update(Journal).where(others).values(closed=now))
     ended = (Journal.id == journal_id) & Journal.closed.is_not(None)
-    connection.execute(update(Journal).where(ended).values(closed=None))
+    return connection.execute(update(Journal).where(ended).values(closed=None)).rowcount > 0
 
 
 def present_journals(connection: Connection) -> list[JournalKey]:
@@ -75,13 +78,15 @@ def present_journals(connection: Connection) -> list[JournalKey]:
     return list(newest.items())
 
 
-def add_clock_fix(connection: Connection, journal_id: int, fix: Fix, *, ppm: int) -> None:
-    """Keep what a node says of its drift, once."""
+def add_clock_fix(connection: Connection, journal_id: int, fix: Fix, *, ppm: int) -> bool:
+    """Keep what a node says of its drift, once; whether it is new."""
     t0_ms, t1_ms, off_ms = fix
     values = {"journal_id": journal_id, "t0_ms": t0_ms, "t1_ms": t1_ms, "off_ms": off_ms}
     same = [getattr(ClockFix, name) == value for name, value in values.items()]
-    if connection.execute(select(ClockFix.id).where(*same)).scalar() is None:
-        connection.execute(insert(ClockFix).values(**values, suspect=int(is_suspect(fix, ppm))))
+    if connection.execute(select(ClockFix.id).where(*same)).scalar() is not None:
+        return False
+    connection.execute(insert(ClockFix).values(**values, suspect=int(is_suspect(fix, ppm))))
+    return True
 
 
 def _find_journals(connection: Connection, wanted: Sequence[JournalKey]) -> dict[JournalKey, int]:

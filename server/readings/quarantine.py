@@ -29,6 +29,24 @@ class Refused:
     seq_to: int | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Held:
+    """A pack in quarantine. size_bytes None: beyond the node's room, so counted alone and not kept."""
+
+    id: int
+    node_id: int | None
+    topic: str
+    code: str
+    record: int | None
+    arrival_ms: int
+    times: int
+    until: datetime
+    size_bytes: int | None
+
+
+_HELD = ("id", "node_id", "topic", "code", "record", "arrival_ms", "times", "until")
+
+
 def hold(connection: Connection, refused: Sequence[Refused], *, now: datetime) -> None:
     """Keep refused packs. The same bytes on the same topic only raise the count of those that are kept."""
     room: dict[int | None, tuple[int, int]] = {}
@@ -58,6 +76,44 @@ def held_ranges(
     return [
         (int(first), int(last), code) for first, last, code in rows if first is not None and last is not None
     ]
+
+
+def held(
+    connection: Connection, *, now: datetime, code: str | None = None, topics: str | None = None
+) -> list[Held]:
+    """The packs in quarantine, oldest first; those of one code, or on topics like a pattern of LIKE."""
+    columns = [getattr(Quarantine, name) for name in _HELD]
+    chosen = select(*columns, func.length(Quarantine.payload)).where(_standing(now))
+    if code is not None:
+        chosen = chosen.where(Quarantine.code == code)
+    if topics is not None:
+        chosen = chosen.where(Quarantine.topic.like(topics, escape="\\"))
+    rows = connection.execute(chosen.order_by(Quarantine.arrival_ms, Quarantine.id))
+    return [Held(**dict(zip(_HELD, row, strict=False)), size_bytes=row[-1]) for row in rows]
+
+
+def payload_of(connection: Connection, held_id: int, *, now: datetime) -> bytes | None:
+    """The bytes of a pack that is still held; None when it is not, or was only counted.
+
+    On PostgreSQL its row stays locked until the commit, so that two replays take turns.
+    """
+    chosen = select(Quarantine.payload).where((Quarantine.id == held_id) & _standing(now))
+    if connection.dialect.name == "postgresql":
+        chosen = chosen.with_for_update()
+    found = connection.execute(chosen).scalar()
+    return None if found is None else bytes(found)
+
+
+def release(connection: Connection, held_id: int, *, now: datetime) -> None:
+    """A held pack is stored: it leaves quarantine. Its bytes go when its 90 days are over."""
+    connection.execute(update(Quarantine).where(Quarantine.id == held_id).values(replayed=now))
+
+
+def keep_holding(connection: Connection, held_id: int, why: Refused) -> None:
+    """A held pack was refused again: it stays under what is at fault now, and its 90 days run on."""
+    names = ("node_id", "code", "record", "journal", "seq_from", "seq_to")
+    values = {name: getattr(why, name) for name in names}
+    connection.execute(update(Quarantine).where(Quarantine.id == held_id).values(**values))
 
 
 def expire(connection: Connection, *, now: datetime) -> int:

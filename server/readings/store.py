@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from sqlalchemy import column, func, select, table
 from sqlalchemy.orm import Session
 
+from server.readings import clock_fixes
 from server.readings.calibration import calibrate, versions_of
 from server.readings.tables import DayShut, Reading, RollupDay
 
@@ -51,7 +52,20 @@ class DayMeans:
 
 
 def raw(session: Session, channel_id: int, start_ms: int, end_ms: int) -> Series:
-    """Readings of [start_ms, end_ms) as sent."""
+    """Readings of [start_ms, end_ms), values as sent; the times of a drifting clock are put right."""
+    fixes = clock_fixes.fixes_of_channel(session.connection(), channel_id)
+    if fixes is None:
+        return as_sent(session, channel_id, start_ms, end_ms)
+    # what a correction moves into the span may lie outside it as sent, by as much as any correction moves
+    near = as_sent(session, channel_id, start_ms - fixes.margin_ms, end_ms + fixes.margin_ms)
+    right = clock_fixes.put_right(session.connection(), fixes, near.ms)
+    order = np.argsort(right, kind="stable")
+    order = order[(right[order] >= start_ms) & (right[order] < end_ms)]
+    return Series(ms=right[order], value=near.value[order], beyond=near.beyond[order])
+
+
+def as_sent(session: Session, channel_id: int, start_ms: int, end_ms: int) -> Series:
+    """Readings whose times as sent lie in [start_ms, end_ms), under those times."""
     chosen = (Reading.channel_id == channel_id) & (Reading.t_ms >= start_ms) & (Reading.t_ms < end_ms)
     rows = session.execute(select(Reading.t_ms, Reading.value).where(chosen).order_by(Reading.t_ms)).all()
     ms, value = _columns(rows, 2)

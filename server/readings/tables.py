@@ -1,6 +1,6 @@
 """Tables of the readings: raw, rolled up, held back, and what nodes were told. The hot ones hold ms UTC."""
 
-from sqlalchemy import ForeignKey, Index, UniqueConstraint
+from sqlalchemy import ForeignKey, Index, UniqueConstraint, text
 from sqlalchemy.orm import Mapped, mapped_column
 
 from server.database import Base, Big, Key, Utc
@@ -44,7 +44,16 @@ class Instant(Base):
     """A stored instant. `clock`: 0 utc, 1 drift, 2 none."""
 
     __tablename__ = "instant"
-    __table_args__ = (WITHOUT_ROWID,)
+    __table_args__ = (
+        Index(
+            "ix_instant_drift",
+            "journal_id",
+            "t_ms",
+            sqlite_where=text("clock = 1"),
+            postgresql_where=text("clock = 1"),
+        ),
+        WITHOUT_ROWID,
+    )
 
     journal_id: Mapped[Big] = mapped_column(primary_key=True, autoincrement=False)
     seq: Mapped[Big] = mapped_column(primary_key=True, autoincrement=False)

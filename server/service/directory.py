@@ -73,7 +73,9 @@ class DatabaseDirectory:
             sessions.end_session(session, client_id)
 
     def downlinks(self, topics: Sequence[str]) -> list[DownlinkValue]:
-        """The newest down-links of these exact topics."""
+        """The newest down-links of these exact topics; an empty one was cleared, and is none."""
         with session_of(self._engine) as session:
             rows = sessions.downlinks(session, topics)
-        return [DownlinkValue(topic=topic, payload=payload, rev=rev) for topic, payload, rev in rows]
+        return [
+            DownlinkValue(topic=topic, payload=payload, rev=rev) for topic, payload, rev in rows if payload
+        ]

@@ -16,22 +16,18 @@ from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.cron import CronTrigger
 from sqlalchemy import Engine
 
-from server.auth.keyring import Keyring
 from server.clock import Clock
 from server.config import Address, Settings
-from server.database import Session, check_reachable, open_engine, session_of
-from server.intake.collector import Collector
-from server.intake.limits import Limits
-from server.intake.listener import Listener
+from server.database import check_reachable, open_engine, session_of
 from server.readings.sessions import end_old_sessions
 from server.schema import upgrade
 from server.service import children, configs
-from server.service.directory import DatabaseDirectory
+from server.service.intakes import Intake
 from server.service.lock import only_service
 from server.service.ports import bind
 
 log = logging.getLogger("hangtrue.service")
-TELL_S, LOOK_FOR_NEW_S = 1.0, 30.0
+TELL_S, LOOK_FOR_NEW_S, LOOK_FOR_REVOKED_S = 1.0, 30.0, 1.0
 # The algebra of a look is small: threads only wait for one another, and for the other core's work.
 ONE_CORE = {"OPENBLAS_NUM_THREADS": "1"}
 RESTART_S = (0, 1, 2, 4, 8, 16, 30)
@@ -43,24 +39,22 @@ class Service:
     def __init__(self, settings: Settings, *, clock: Clock, invented: bool = False) -> None:
         self.settings, self.clock, self.invented = settings, clock, invented
         self.stopping = threading.Event()
-        self.intake = self.pages = Address(host="127.0.0.1", port=0)
+        self.way_in = Intake(settings, clock=clock)
+        self.pages = Address(host="127.0.0.1", port=0)
         self._looks: list[subprocess.Popen[bytes]] = []
-        self._collector: Collector | None = None
-        self._listener: Listener | None = None
+
+    @property
+    def intake(self) -> Address:
+        """Where nodes connect to; with a broker, where we do."""
+        return self.way_in.address
 
     def counters(self) -> dict[str, object]:
         """What has come, what was refused, what waits: the line that pages tell."""
-        collector, listener = self._collector, self._listener
-        return {
-            "t_ms": _ms(self.clock()),
-            **(collector.counters() if collector else {}),
-            **(listener.counters() if listener else {}),
-        }
+        return {"t_ms": _ms(self.clock()), **self.way_in.counters()}
 
     def refresh(self) -> None:
         """Know before the next pack what was enrolled since; else a stranger is looked up once a second."""
-        if self._collector:
-            self._collector.refresh()
+        self.way_in.refresh()
 
     def look(self, *arguments: str) -> subprocess.Popen[bytes]:
         """Start a look at the doors as a process of its own; `arguments` as for `hangtrue inspect`."""
@@ -82,50 +76,11 @@ class Service:
         for child in self._looks:
             children.end(child)
 
-    @contextmanager
-    def intake_open(self, engine: Engine, listening: socket.socket) -> Iterator[None]:
-        """Collector and listener, opened upward and ended downward."""
-        keyring = Keyring(lambda: Session(engine))
-        directory = DatabaseDirectory(engine, keyring, clock=self.clock)
-        late = _Late()
-        collector = Collector(engine, clock_ms=lambda: _ms(self.clock()), answer=late.answer, send=late.send)
-        listener = Listener(
-            queue=collector,
-            directory=directory,
-            clock_ms=lambda: _ms(self.clock()),
-            bind=listening,
-            limits=Limits(rate_per_minute=self.settings.intake_rate_per_minute),
-        )
-        late.listener, self._collector, self._listener = listener, collector, listener
-        collector.start()
-        try:
-            port = listener.start()
-            self.intake = Address(host=self.settings.intake_bind.host, port=port)
-            yield
-        finally:
-            listener.hold()
-            collector.stop()
-            listener.stop()
-
     def tell_new(self, engine: Engine) -> None:
         """Look for what other commands added, and tell the nodes."""
         with session_of(engine) as session:
             end_old_sessions(session, now=self.clock())
-        fresh = configs.refresh_configs(engine, clock=self.clock)
-        if fresh and self._listener:
-            self._listener.send(fresh)
-
-
-class _Late:
-    """Ties the collector's answers to a listener that is made after it."""
-
-    listener: Listener
-
-    def answer(self, taken: object) -> None:
-        self.listener.taken(taken)  # type: ignore[arg-type]  # the collector hands it through unread
-
-    def send(self, words: object) -> None:
-        self.listener.send(words)  # type: ignore[arg-type]  # likewise
+        self.way_in.send(configs.refresh_configs(engine, clock=self.clock))
 
 
 @contextmanager
@@ -143,8 +98,10 @@ def running(settings: Settings, *, clock: Clock, invented: bool = False) -> Iter
         upgrade(settings.database)
         pages = opened.enter_context(bind(settings.pages_bind, what="serve the pages"))
         service.pages = Address(host=settings.pages_bind.host, port=pages.getsockname()[1])
-        intake = opened.enter_context(bind(settings.intake_bind, what="take readings"))
-        opened.enter_context(service.intake_open(engine, intake))
+        intake = None
+        if settings.intake_kind == "listener":
+            intake = opened.enter_context(bind(settings.intake_bind, what="take readings"))
+        opened.enter_context(service.way_in.opened(engine, intake))
         opened.callback(service.end_looks)
         opened.enter_context(_threads(service, pages, engine))
         yield service
@@ -156,6 +113,7 @@ def serve(settings: Settings, *, clock: Clock, say: Callable[[str], None]) -> No
     with running(settings, clock=clock) as service, _nightly(service):
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, lambda *_: service.stopping.set())
+        signal.signal(signal.SIGHUP, lambda *_: service.way_in.renew_certificate())
         say(
             f"readings: {service.intake.host}:{service.intake.port}   pages: http://{service.pages.host}:{service.pages.port}/"
         )
@@ -199,12 +157,16 @@ def _threads(service: Service, pages: socket.socket, engine: Engine) -> Iterator
 
 
 def _keep_telling(service: Service, engine: Engine) -> None:
+    told_s = float("-inf")
     while not service.stopping.is_set():
         try:
-            service.tell_new(engine)
+            service.way_in.drop_revoked()
+            if time.monotonic() - told_s >= LOOK_FOR_NEW_S:
+                told_s = time.monotonic()
+                service.tell_new(engine)
         except Exception:  # a store that fails is the collector's to report; this loop must live on
             log.exception("could not look for new nodes")
-        service.stopping.wait(LOOK_FOR_NEW_S)
+        service.stopping.wait(LOOK_FOR_REVOKED_S)
 
 
 def _keep_pages(service: Service, pages: socket.socket) -> None:

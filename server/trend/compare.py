@@ -46,6 +46,8 @@ class Comparison:
     difference: float | None = None
     low: float | None = None
     high: float | None = None
+    days_shared: int | None = None
+    """Days from the first to the last that both were watched; None where rates alone were compared."""
 
 
 def difference(a: Rate, b: Rate) -> Comparison:

@@ -42,7 +42,7 @@ class Forecast:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Now:
-    """What is moved and how fast, without an onset: mean (2,) and covariance (2, 2), with how each gives way."""
+    """What is moved and how fast, were there no onset: mean (2,), covariance (2, 2)."""
 
     mean: FloatArray
     covariance: FloatArray

@@ -87,7 +87,8 @@ def nights(daily: Daily, door: DoorFacts) -> Iterator[tuple[Watched, Alarm | Non
     """Each night of a record from the first fit on, and the alarm raised on it."""
     watched: Watched | None = None
     ages = refit_ages(int(daily.day[-1] - daily.day[0]))
-    for age, until in zip(ages, [*(later - 1 for later in ages[1:]), daily.day.size - 1], strict=True):
+    until_next = (*(later - 1 for later in ages[1:]), daily.day.size - 1)
+    for age, until in zip(ages, until_next, strict=False):
         begun = began(daily.up_to(int(daily.day[age])), door, before=watched)
         if begun is not None:
             watched = begun[0]

@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 from server.alerts import kept
 from server.alerts.kept import Cause, Told
 from server.alerts.rules import Change, Condition, Count
-from server.alerts.tables import AlertEventRow, AlertRow
+from server.alerts.tables import AlertEventRow, AlertRow, ConditionRow
 from tests.fakes.clock import HandClock
 from tests.inspection.doors import Truth, one_joint
 from tests.inspection.stored import stored_door
@@ -17,6 +17,8 @@ NOW = Condition(
     counts={"joint_open": Count(over=3, since="2026-01-01")},
     frozen="not heard",
     closed=("joint_open", "2026-01-02"),
+    hidden={"joint_open": Count(over=5, first="2025-12-30")},
+    done="lapsed",
 )
 
 
@@ -42,16 +44,16 @@ def alert(session: Session, of: Cause) -> AlertRow:
 
 def test_a_condition_comes_back(session: Session) -> None:
     of = cause(session)
-    kept.keep(session, of, None, NOW, "2026-01-03")
-    (row,) = kept.conditions_of(session, of)
-    assert (row.slot, kept.condition_of(row)) == ("2026-01-03", NOW)
+    kept.keep(session, 1, {of.key: NOW}, "2026-01-03")
+    assert kept.newest_of(session, of) == ("2026-01-03", NOW)
 
 
 def test_conditions_of_long_ago_go(session: Session) -> None:
     of = cause(session)
     for night in ("2024-11-27", "2024-11-28", "2026-01-02"):
-        kept.keep(session, of, None, NOW, night)
-    assert [row.slot for row in kept.conditions_of(session, of)] == ["2024-11-28", "2026-01-02"]
+        kept.keep(session, 1, {of.key: NOW}, night)
+    rows = session.scalars(select(ConditionRow.slot).order_by(ConditionRow.slot))
+    assert list(rows) == ["2024-11-28", "2026-01-02"]
 
 
 def test_a_rules_event_is_written_once_and_a_persons_each_time(session: Session, clock: HandClock) -> None:
@@ -88,3 +90,47 @@ def test_frozen_until_thawed(session: Session, clock: HandClock) -> None:
             Told(at=clock(), slot="2026-01-01", evidence={}),
         )
         assert kept.is_frozen(session, row) is is_frozen
+
+
+def test_what_is_known_before_a_night(session: Session) -> None:
+    of = cause(session)
+
+    def known(night: str) -> kept.Before:
+        return kept.before_night(session, 1, [of.key, ("leaf", "north")], night)[of.key]
+
+    assert known("2026-01-03") == kept.Before()
+    for night in ("2026-01-01", "2026-01-02", "2026-01-04"):
+        kept.keep(session, 1, {of.key: NOW}, night)
+    assert known("2026-01-03") == kept.Before(condition=NOW, slot="2026-01-02", is_later=True)
+    assert known("2026-01-04") == kept.Before(condition=NOW, slot="2026-01-02", own=NOW)
+    assert known("2026-01-05") == kept.Before(condition=NOW, slot="2026-01-04")
+    assert known("2026-03-05") == kept.Before(condition=NOW, slot="2026-01-04")
+    assert kept.before_night(session, 1, [], "2026-01-05") == {}
+
+
+def test_a_night_kept_again_takes_the_place_of_the_first(session: Session) -> None:
+    of = cause(session)
+    for now in (NOW, Condition()):
+        kept.keep(session, 1, {of.key: now}, "2026-01-03")
+    assert kept.newest_of(session, of) == ("2026-01-03", Condition())
+    kept.rewrite(session, of, "2026-01-03", NOW)
+    assert kept.newest_of(session, of) == ("2026-01-03", NOW)
+
+
+def test_a_condition_from_before_doubts_were_counted_is_read(session: Session) -> None:
+    of = cause(session)
+    old = '{"counts": {"joint_open": {"over": 1, "under": 0, "idle": 0, "since": null}}, "frozen": null, '
+    text_ = old + '"holds": false, "closed": null}'
+    session.add(ConditionRow(site_id=1, topic=of.topic, about=of.about, slot="2026-01-01", counts=text_))
+    session.flush()
+    assert kept.newest_of(session, of) == ("2026-01-01", Condition(counts={"joint_open": Count(over=1)}))
+
+
+def test_stood_between_two_nights(session: Session) -> None:
+    of = cause(session)
+    kept.keep(session, 1, {of.key: Condition()}, "2026-01-01")
+    kept.keep(session, 1, {of.key: NOW}, "2026-01-02")
+    assert kept.stood_between(session, of, "2026-01-01", "2026-01-03")
+    assert not kept.stood_between(session, of, "2026-01-01", "2026-01-02")
+    kept.forget(session, of)
+    assert kept.known_keys(session, 1, ("joint",)) == set()

@@ -94,7 +94,7 @@ def test_nights_looked_at_anew_may_contradict(session: Session, door: DoorHung, 
     nights(session, door, clock, 0, 7, joint(0.25))
     for k in range(8):
         night = Night(slot=(FIRST + timedelta(days=k)).isoformat(), at=clock(), past=k < 7, anew=True)
-        ledger.record(session, joint(0.1), door=door, night=night)
+        ledger.record(session, joint(0.05), door=door, night=night)
     assert [view.how for view in ledger.closed(session, 5)] == ["contradicted"]
 
 
@@ -208,7 +208,7 @@ def test_state_of_a_quiet_door(results: list[SeriesResult], key: str) -> None:
     assert ledger.quiet_state({one.key: one for one in results}) == key
 
 
-@pytest.mark.parametrize(("turn", "key"), [(0.25, "open"), (0.16, "opening"), (0.1, "settling")])
+@pytest.mark.parametrize(("turn", "key"), [(0.25, "open"), (0.16, "opening"), (0.05, "settling")])
 def test_state_is_read_from_the_ledger(
     session: Session, door: DoorHung, clock: HandClock, turn: float, key: str
 ) -> None:

@@ -3,6 +3,7 @@
 import pytest
 
 from server.alerts import words
+from server.alerts.rules import STEPS
 
 JOINT: dict[str, object] = {
     "turn_stays_mrad": 0.2, "turn_low_mrad": 0.12, "turn_high_mrad": 0.28, "turn_open_mrad": 0.166,
@@ -43,12 +44,24 @@ def test_what_is_seen(step: str, evidence: dict[str, object], sentence: str) -> 
 
 
 def test_title_names_door_and_place() -> None:
-    assert (
-        words.title("joint_open", about="north/lock-hinge", shown="North")
-        == "North: joint open, lock rail, hinge side"
-    )
-    assert words.title("leaf_over", about="north", shown="North") == "North: out of square"
-    assert words.title("node_silent", about="north", shown=None) == "north: not heard"
+    titles = [
+        words.title("joint_open", about="north/lock-hinge", shown="North"),
+        words.title("leaf_over", about="north", shown="North"),
+        words.title("node_silent", about="north", shown=None),
+        words.title("frame_near", about="north/head", shown="North"),
+        words.title("step_unlogged", about="north/lock-hinge@2027-03-01", shown="North"),
+        words.title("gauge_out", about="north/head-latch", shown=None),
+        words.title("line_soon", about="north/line_soon@2027-03-10", shown="North"),
+    ]
+    assert titles == [
+        "North: joint open, lock rail, hinge side",
+        "North: out of square",
+        "north: not heard",
+        "North: near the frame, head",
+        "North: a step nobody logged, lock rail, hinge side",
+        "north: no reading, head latch",
+        "North: hung line soon",
+    ]
 
 
 def test_what_to_do_keeps_people_clear_and_asks_the_keeper() -> None:
@@ -57,3 +70,58 @@ def test_what_to_do_keeps_people_clear_and_asks_the_keeper() -> None:
     assert plain.endswith(words.CAUTION)
     assert words.CERTIFICATE in fire
     assert words.CERTIFICATE not in plain
+
+
+def test_the_certificate_comes_with_frame_leaf_and_joint_alone() -> None:
+    asked = {step for step in STEPS if words.CERTIFICATE in words.to_do(step, rated="escape")}
+    assert asked == {step.code for step in STEPS.values() if step.topic in ("joint", "leaf", "frame")}
+
+
+def test_the_caution_comes_wherever_a_door_may_be_at_fault() -> None:
+    topics = {step.topic for step in STEPS.values() if words.CAUTION in words.to_do(step.code, rated="none")}
+    assert topics == {"joint", "leaf", "frame", "step", "slam", "test", "gauge"}
+
+
+def test_what_to_do_takes_dates_and_places_of_the_evidence() -> None:
+    assert "plan a repair before winter 2026." in words.to_do(
+        "joint_opening", rated="none", evidence={"earliest": "2027-05-20"}
+    )
+    assert "plan a repair." in words.to_do("joint_opening", rated="none")
+    stands = words.to_do("node_silent", rated="none", evidence={"stands": "on the tie beam"})
+    assert stands == "Power first, then network. It stands on the tie beam."
+
+
+@pytest.mark.parametrize("step", list(STEPS))
+def test_every_step_has_a_text_that_a_maker_would_say(step: str) -> None:
+    """Even without a single figure. The words that no message may have are the guide's."""
+    texts = [words.say(step, {}), words.to_do(step, rated="fire")]
+    assert all(text[0].isupper() or text[0].isdigit() or text[0] == "`" for text in texts), texts
+    assert all(text.endswith(".") and "{" not in text and "None" not in text for text in texts)
+    assert "not known" not in texts[0].replace("not known yet", "")
+    said = f"{words.word(step)} {' '.join(texts)}".lower().replace(words.CAUTION.lower(), "")
+    for unsaid in ("safe", "sound", "error", "please", "node ", "anomaly", "baseline", "status", "!", "±"):
+        assert unsaid not in said.replace("hangtrue node ", ""), unsaid
+    assert len(words.word(step)) <= 30
+
+
+def test_what_a_doubt_hides() -> None:
+    assert words.carrying([]) == ""
+    assert words.carrying(["joint_open joint:north/lock-hinge"]) == (
+        "Not said meanwhile: lock rail, hinge side. If the gauge is right, that joint is open."
+    )
+    two = ["joint_opening joint:north/lock-hinge", "leaf_over leaf:north", "frame_close frame:north/head"]
+    assert words.carrying(two) == (
+        "Not said meanwhile: lock rail, hinge side; the leaf; head. If the gauge is right, that joint is "
+        "opening; the leaf is out of square; that edge is close to the frame."
+    )
+
+
+def test_a_step_of_another_version_has_its_name_for_a_word() -> None:
+    assert words.say("joint_gone", {}) == "Joint gone."
+
+
+def test_no_sentence_has_holes() -> None:
+    assert (
+        words.say("joint_open", {"about": "north/lock-hinge"})
+        == "Joint open. Tonight there is no figure of it."
+    )

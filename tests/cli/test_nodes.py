@@ -109,3 +109,21 @@ def test_the_list_says_when_a_node_was_heard_and_what_waits(
     _, north, south = capsys.readouterr().out.splitlines()
     assert north.split() == [REF, "tracked", "-", "0", "2026-03-04", "11:10", "UTC", "3"]
     assert south.split() == ["saltmarsh-yard/south", "tracked", "-", "0", "never", "-"]
+
+
+def test_a_second_change_of_password_is_asked_for_anew(url: str, capsys: pytest.CaptureFixture[str]) -> None:
+    run(url, "enrol", REF, "--zone", "Europe/London")
+    assert run(url, "rotate", REF) == 0
+    capsys.readouterr()
+    assert run(url, "rotate", "north") == 1
+    assert "or --anew, got generation 2 on its way" in capsys.readouterr().err
+    assert run(url, "rotate", "north", "--anew", "--leaked") == 0
+    assert "for saltmarsh-yard.north.3" in capsys.readouterr().out
+
+
+def test_a_retired_node_is_no_more_in_the_list(url: str, capsys: pytest.CaptureFixture[str]) -> None:
+    run(url, "enrol", REF, "--zone", "Europe/London")
+    assert run(url, "retire", REF) == 0
+    assert "is out of service; 1 passwords ended. Its readings stay." in capsys.readouterr().out
+    assert run(url, "retire", REF) == 1
+    assert run(url, "rotate", REF) == 1

@@ -52,8 +52,8 @@ REFUSED = [
     ("north", 'rated = "none"', 'rated = "safe"', "door.rated: 'safe' came, one of not_known"),
     (
         "north",
-        "lock-hinge = 0.166",
-        "lock-hing = 0.166",
+        "[limits]\n",
+        "[limits]\nturn_open_mrad = { lock-hing = 0.166 }\n",
         "limits.turn_open_mrad.lock-hing: no such key; did you mean",
     ),
 ]

@@ -13,11 +13,16 @@ class HandTransport:
     sent: list[tuple[int, str, bytes, bool]] = field(default_factory=list)
     connects: int = 0
     closed: bool = False
+    users: list[tuple[str, str]] = field(default_factory=list)
     events: deque[Event] = field(default_factory=deque)
 
     def connect(self) -> None:
         """Count a try."""
         self.connects += 1
+
+    def use(self, user: str, password: str) -> None:
+        """Keep who it is to be from now on."""
+        self.users.append((user, password))
 
     def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> int:
         """Keep what was sent."""

@@ -21,7 +21,7 @@ def verdicts(inspection: Inspection) -> dict[tuple[str, str], str]:
 
 def test_a_healthy_door_holds_nothing() -> None:
     found = verdicts(look(made_inputs(Truth(years=3.0))))
-    assert len(found) == 8
+    assert len(found) == 11
     assert "holds" not in found.values()
     assert found["north", "leaf_over"] == "gone"
 
@@ -29,6 +29,7 @@ def test_a_healthy_door_holds_nothing() -> None:
 def test_a_joint_that_opens_is_the_only_one_found() -> None:
     found = verdicts(look(made_inputs(Truth(years=3.0, turn_mrad_per_year=0.15))))
     assert {cause for cause, verdict in found.items() if verdict == "holds"} == {
+        ("north/lock-hinge", "joint_watch"),
         ("north/lock-hinge", "joint_opening"),
         ("north/lock-hinge", "joint_open"),
     }

@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from typing import Any
 
+import pytest
 from sqlalchemy import Engine, event
 from sqlalchemy.exc import OperationalError
 
@@ -67,6 +68,19 @@ def test_answer_comes_after_the_commit(engine: Engine, database_url: str) -> Non
         collector.offer(offer(north_pack(1, 3)))
     other.dispose()
     assert seen == [6]
+
+
+@pytest.mark.parametrize("states_first", [False, True])
+def test_a_statement_goes_before_the_answer_where_that_is_asked(engine: Engine, states_first: bool) -> None:
+    enrol_world(engine)
+    order: list[str] = []
+    parts: dict[str, Any] = {
+        "answer": lambda _: order.append("answer"),
+        "send": lambda _: order.append("statement"),
+    }
+    with collecting(engine, states_first=states_first, **parts) as (collector, _):
+        collector.offer(offer(north_pack(1)))
+    assert order == (["statement", "answer"] if states_first else ["answer", "statement"])
 
 
 def test_refusal_is_answered_after_it_is_kept(engine: Engine, database_url: str) -> None:

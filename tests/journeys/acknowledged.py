@@ -124,6 +124,8 @@ class Sender:
             if not select.select([connection], [], [], 2.0)[0]:
                 assert not is_cut, "nothing is left to read, and no end either"
                 continue
+            if self.holding.is_set():
+                continue
             try:
                 came = connection.recv(1 << 16)
             except ConnectionResetError:

@@ -5,7 +5,9 @@ The same check is shown to fail on a service that acknowledges before it commits
 
 import logging
 import random
+import select
 import signal
+import socket
 import sqlite3
 import sys
 import threading
@@ -28,7 +30,7 @@ log = logging.getLogger(__name__)  # the figures: pytest --log-cli-level=INFO
 EARLY = Path(__file__).with_name("early.py")
 KILLS = {"sqlite": 10, "postgresql+psycopg": 4}
 MUTANT_KILLS, WINDOW, TRIES = 3, 200, 20
-STOP_S, UNREAD_S = 10.0, 0.02
+STOP_S, UNREAD_S = 10.0, 1.0
 AT_WORK_S = 0.25  # a kill counts when an acknowledgement came so shortly before it
 
 
@@ -91,29 +93,31 @@ def strike_under_load(
 ) -> Struck:
     """Load a service and signal it from another thread, `after_s` from when its acknowledgements flow.
 
-    For the last `unread_s` of it nothing is read: what is acknowledged then lies in the socket.
+    From then on nothing is read: it is struck when acknowledgements lie in the socket, or after `unread_s`.
     """
     seen, flowing = Struck(), len(sender.acknowledged) + WINDOW
 
-    def strike() -> None:
+    def strike(connection: socket.socket) -> None:
         until(lambda: len(sender.acknowledged) > flowing, "acknowledgements", every_s=0.001)
         seen.began_s = time.monotonic()
         threading.Event().wait(after_s)
         seen.at_s = time.monotonic()
         seen.flying, seen.quiet_s = len(sender.flying), seen.at_s - sender.last_ack_s
         sender.holding.set()
-        threading.Event().wait(unread_s)
+        select.select([connection], [], [], unread_s)
         seen.acknowledged = len(sender.acknowledged)
         served.child.send_signal(number)
         sender.holding.clear()
 
-    striker = threading.Thread(target=strike)
     try:
         with sender.connected(served.intake) as connection:
+            striker = threading.Thread(target=strike, args=(connection,))
             striker.start()
-            sender.send_until_cut(connection)
+            try:
+                sender.send_until_cut(connection)
+            finally:
+                striker.join()
     finally:
-        striker.join()
         end(served.child)
     return seen
 
@@ -124,7 +128,7 @@ def kills(yard: Yard, sender: Sender, program: list[str], count: int) -> Run:
     while made.counted < count:
         assert made.kills < TRIES, "it was too seldom at work when it was struck"
         before = len(sender.acknowledged) + WINDOW
-        after_s, unread_s = rng.uniform(0.05, 0.5), rng.uniform(0.0, UNREAD_S)
+        after_s, unread_s = rng.uniform(0.05, 0.5), UNREAD_S * (made.kills % 2)
         struck = strike_under_load(start_service(yard, *program), sender, after_s, unread_s=unread_s)
         made.kills, made.counted = made.kills + 1, made.counted + struck.at_work
         made.packs, made.load_s = (

@@ -57,6 +57,12 @@ def test_a_good_file(tmp_path: Path) -> None:
         ("port = 1883", "port = 70000", "6 port: 70000 came, a port from 1 to 65535 is needed"),
         ("port = 1883", "port = true", "6 port: True came"),
         ('host = "127.0.0.1"', 'hots = "127.0.0.1"', "5 hots: 'hots' came, a known key (host?) is needed"),
+        (
+            'host = "127.0.0.1"',
+            'host = "collector.lan"',
+            "5 host: 'collector.lan' came, with a host off this",
+        ),
+        ("port = 1883", 'ca_file = ""', "6 ca_file: '' came, the path of the site's certificate"),
         ('unit = "Cel"', 'unit = "F"', "10 unit: 'F' came, one of / Ohm"),
         (
             'name = "lock-hinge-top"',
@@ -71,6 +77,14 @@ def test_a_good_file(tmp_path: Path) -> None:
 def test_each_complaint_names_its_line(tmp_path: Path, old: str, new: str, said: str) -> None:
     complaints = read(tmp_path, GOOD.replace(old, new))
     assert [line for line in complaints if line.startswith(said)] != [], complaints
+
+
+def test_another_computer_is_named_with_the_sites_certificate(tmp_path: Path) -> None:
+    path = tmp_path / "node.toml"
+    ours = 'host = "collector.lan"\nca_file = "/etc/hangtrue-node/ca.pem"'
+    path.write_text(GOOD.replace('host = "127.0.0.1"', ours), "utf-8")
+    broker = read_node_file(path).broker
+    assert (broker.host, broker.ca_file) == ("collector.lan", "/etc/hangtrue-node/ca.pem")
 
 
 def test_all_complaints_at_once(tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ from server.auth.keyring import Keyring
 from server.database import session_of
 from server.doors.register import add_channels, enrol_node
 from server.intake.values import Identity, SessionState
-from server.readings.sessions import end_old_sessions
+from server.readings.sessions import end_old_sessions, put_downlink
 from server.service.configs import refresh_configs
 from server.service.directory import DatabaseDirectory
 from tests.fakes.clock import HandClock
@@ -81,3 +81,13 @@ def test_a_node_is_told_of_its_channels_once(
     assert refresh_configs(engine, clock=clock) == []
     told = directory.downlinks([topic, "hangtrue/v1/saltmarsh-yard/north/ack"])
     assert [(word.rev, b'["air-temp","Cel",2]' in word.payload) for word in told] == [(1, True)]
+
+
+def test_a_down_link_that_was_cleared_is_none(
+    engine: Engine, directory: DatabaseDirectory, clock: HandClock
+) -> None:
+    topics = ["hangtrue/v1/saltmarsh-yard/north/secret", "hangtrue/v1/saltmarsh-yard/north/config"]
+    with session_of(engine) as session:
+        for topic, payload in zip(topics, (b"", b"{}"), strict=True):
+            put_downlink(session, topic, payload, rev=2, now=clock())
+    assert [word.topic for word in directory.downlinks(topics)] == topics[1:]

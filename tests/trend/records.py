@@ -1,5 +1,7 @@
 """Invented records for the trend's tests, not by its model: a straight growth, a first-order lag, noise."""
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -41,3 +43,14 @@ def without(values: FloatArray, *spans: tuple[int, int]) -> FloatArray:
     for start, stop in spans:
         copy[start:stop] = np.nan
     return copy
+
+
+def stepped(daily: Daily, day: int, size: float) -> Daily:
+    """The record with a lasting shift of `size` from `day` on."""
+    return replace(daily, value=daily.value + size * (daily.day >= day))
+
+
+def opening(daily: Daily, onset: int, *, a_year: float = 0.4, power: float = 1.5) -> Daily:
+    """The record of a door of which a joint opens from `onset` on, by a power of the years since."""
+    years = np.maximum(daily.day - onset, 0) / 365.25
+    return replace(daily, value=daily.value + a_year * years**power)

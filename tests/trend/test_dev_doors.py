@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from server.trend.decompose import decompose
+from server.trend.refit import refit
 from tests.bench.trend.dev import CUTS, KnownDoor, known_doors, naive_rate
 
 DOORS = known_doors()
@@ -39,3 +40,29 @@ def test_a_straight_line_is_four_times_as_far_off_and_says_it_is_sure(cut: int) 
     line = np.array([naive_rate(door.daily.up_to(cut - 1)) for door in doors])
     assert np.sqrt(np.mean((line[:, 0] - truth) ** 2)) > 4 * WORST_RMSE[cut]
     assert np.mean(np.abs(line[:, 0] - truth) <= 1.96 * line[:, 1]) < 0.2
+
+
+def test_the_full_estimator_at_two_years() -> None:
+    """All sixty doors, unlogged steps and all; the whole table is printed by the bench."""
+    answers = [refit(door.daily, door.facts, through=729) for door in DOORS]
+    told = [(door, answer) for door, answer in zip(DOORS, answers, strict=True) if answer.rate is not None]
+    assert len(told) >= 0.85 * len(DOORS)
+    assert all(answer.reason in {"wide", "season"} for answer in answers if answer.rate is None)
+    truth = np.array([door.true_rate_mm_per_year(730) for door, _ in told])
+    low, rate, high = (
+        np.array([getattr(answer, name) for _, answer in told], dtype=float)
+        for name in ("rate_low", "rate", "rate_high")
+    )
+    assert np.mean((low <= truth) & (truth <= high)) >= 0.92
+    assert np.sqrt(np.mean((rate - truth) ** 2)) <= 0.034
+    assert np.median(high - low) / 2 <= 0.078
+
+
+def test_unlogged_steps_are_found_and_no_others() -> None:
+    doors = DOORS[:10]
+    answers = [refit(door.daily, door.facts, through=1094) for door in doors]
+    for door, answer in zip(doors, answers, strict=True):
+        large = [day for day, size in door.step_sizes if day in door.undeclared and abs(size) >= 0.2]
+        found = [step.day for step in answer.steps if not step.declared]
+        assert all(any(abs(day - step) <= 7 for step in found) for day in large if 20 <= day < 1075)
+        assert all(any(abs(day - step) <= 7 for day, _ in door.step_sizes) for step in found)

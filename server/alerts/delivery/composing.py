@@ -9,9 +9,8 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import groupby
 
-from server.alerts.delivery.facts import AlertFacts, Draft, Line, Night, Owed, Plan, Post, Recent
+from server.alerts.delivery.facts import WEIGHTS, AlertFacts, Draft, Line, Night, Owed, Plan, Post, Recent
 
-WEIGHTS = {"today": 0, "soon": 1, "note": 2}
 HOUSE_TOPICS = frozenset({"disk", "backup", "intake", "channel", "certificate"})
 SITE_TOPICS = frozenset({"site"})
 ENDS = frozenset({"ended", "passed", "over"})
@@ -72,7 +71,7 @@ def plan(
     """
     told, owed = _told(recent), list(owed)
     choices = {
-        alert_id: _choice(post, alerts[alert_id], tuple(events), told.get(alert_id, _Told()), night)
+        alert_id: _choice(post, alerts[alert_id], tuple(events), told.get(alert_id, _Told()))
         for alert_id, events in groupby(sorted(owed, key=_by_alert), key=lambda one: one.alert_id)
     }
     stills = _stills(post, alerts, told, night)
@@ -86,7 +85,7 @@ def plan(
     if not (night.has_sheet or _is_new(standing or (), owed, recent, night)):
         standing = None
     goes = bool(pressing) or night.is_monday or night.has_sheet or standing is not None
-    chosen = _chosen(choices, stills, pressing=pressing, night=night, goes=goes)
+    chosen = _chosen(choices, pressing=pressing, night=night, goes=goes)
     fates = _fates(choices, {line.alert_id for line in chosen}, night)
     if not chosen and standing is None:
         return Plan(draft=None, fates=fates)
@@ -134,7 +133,7 @@ def _tell(one: _Told, line: Line, message: Recent) -> None:
         one.chatter = message.slot
 
 
-def _choice(post: Post, alert: AlertFacts, events: tuple[Owed, ...], told: _Told, night: Night) -> _Choice:
+def _choice(post: Post, alert: AlertFacts, events: tuple[Owed, ...], told: _Told) -> _Choice:
     if alert.covered and alert.ended is None:
         return _Choice(line=None, events=events, fate="covered")
     kind = _ended_kind(alert, events, told) if alert.ended else _standing_kind(alert, events, told)
@@ -176,19 +175,17 @@ def _ended_kind(alert: AlertFacts, events: tuple[Owed, ...], told: _Told) -> str
 def _standing_kind(alert: AlertFacts, events: tuple[Owed, ...], told: _Told) -> str:
     """Of several events the weightiest; a rise of what was never said is said as raised."""
     kinds = {one.kind for one in events}
-    if "carries" in kinds:
-        return "carries"
-    if "raised" in kinds and not told.by_line:
-        return "raised"
-    if "rose" in kinds and not _is_eased_since(events):
-        return "rose"
-    if "back" in kinds and _comes_and_goes(alert, told):
-        return "chatter"
-    if told.knows == "ended":
-        return "back"
-    if not told.knows:
-        return "raised" if kinds & {"rose", "eased", "back"} else ""
-    return "eased" if "eased" in kinds else ""
+    is_known = told.knows in ("stands", "ended")
+    chances = (
+        ("carries", "carries" in kinds),
+        ("raised", "raised" in kinds and not told.by_line),
+        ("rose", "rose" in kinds and not _is_eased_since(events)),
+        ("chatter", "back" in kinds and _comes_and_goes(alert, told)),
+        ("back", told.knows == "ended"),
+        ("raised", not is_known and bool(kinds & {"rose", "eased", "back"})),
+        ("eased", "eased" in kinds),
+    )
+    return next((kind for kind, holds in chances if holds), "")
 
 
 def _is_eased_since(events: tuple[Owed, ...]) -> bool:
@@ -230,10 +227,10 @@ def _is_due(alert: AlertFacts, told: _Told, night: str) -> bool:
     left = alert.left_until
     if left is not None and night < left:
         return False
-    if left is not None and told.last < left:
-        return True
     if alert.seen is not None and (left is None or alert.seen >= left):
         return False
+    if left is not None and told.last < left:
+        return True
     first, each = REPEATS[alert.weight]
     since = max([told.last, *alert.backs])
     return told.repeats < MOST_REPEATS and _nights(since, night) >= (each if told.repeats else first)
@@ -264,12 +261,7 @@ def _pressing(choices: Mapping[int, _Choice], stills: Mapping[int, Line], night:
 
 
 def _chosen(
-    choices: Mapping[int, _Choice],
-    stills: Mapping[int, Line],
-    *,
-    pressing: Sequence[Line],
-    night: Night,
-    goes: bool,
+    choices: Mapping[int, _Choice], *, pressing: Sequence[Line], night: Night, goes: bool
 ) -> list[Line]:
     """One line a cause: what presses, what goes along, and what Monday says."""
     chosen = {line.alert_id: line for line in pressing}

@@ -4,6 +4,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 
+WEIGHTS = {"today": 0, "soon": 1, "note": 2}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Post:

@@ -29,11 +29,20 @@ def may_reach(address: str | Address, allow: Sequence[Network] = ()) -> bool:
         known = ip_address(address)
     except ValueError:
         return False
-    if any(known.version == network.version and known in network for network in allow):
+    if is_named(address, allow):
         return True
     if isinstance(known, IPv4Address):
         return known.is_global and not any(known in network for network in CLOSED_4)
     return _may_reach_6(known)
+
+
+def is_named(address: str | Address, allow: Sequence[Network]) -> bool:
+    """Whether the operator named a network that holds an address."""
+    try:
+        known = ip_address(address)
+    except ValueError:
+        return False
+    return any(known.version == network.version and known in network for network in allow)
 
 
 def _may_reach_6(address: IPv6Address) -> bool:

@@ -32,7 +32,10 @@ LATER_READINGS = "Readings that came later show that it did not hold."
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AlertWords:
-    """An alert in words: its word, its door and place, what is seen, since when, what to do, where to look."""
+    """An alert in words: its word, its door and place, what is seen, since when, what to do, and a link.
+
+    `hidden`: what a gauge in doubt keeps from being said.
+    """
 
     word: str
     door: str
@@ -41,6 +44,7 @@ class AlertWords:
     do: str
     since: date
     link: str
+    hidden: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,7 +79,7 @@ def subject(word: str, *, door: str, place: str, more: int = 0) -> str:
     room = LONGEST_SUBJECT - len(head) - len(tail)
     if len(name) > room:
         name = f"{name[: max(room - 1, 0)].rstrip()}…"
-    return _cut(f"{head}{name}{tail}")
+    return _cut(clean(f"{head}{name}{tail}"))
 
 
 def subject_of(draft: Draft, words: Mapping[int, AlertWords]) -> str:
@@ -153,7 +157,7 @@ def _seen(line: Line, words: AlertWords) -> str:
         how = ENDED.get(line.detail)
         return f"{how[0].upper()}{how[1:]}." if how else ""
     if line.kind == "carries":
-        return f"{words.say} If the gauge is right: {line.detail.partition(' ')[0].replace('_', ' ')}."
+        return f"{words.say} {words.hidden}"
     return words.say
 
 

@@ -1,18 +1,21 @@
 """The published cases of messages, tries, addresses and signatures."""
 
-import json
 from functools import cache
-from pathlib import Path
 from typing import Any
 
-FILE = Path(__file__).parents[2] / "published" / "notices.jsonl"
+from tests.alerts.cases import Case, of_kind
 
 
 @cache
 def cases(kind: str) -> tuple[dict[str, Any], ...]:
-    """Every case of a kind. `said`: events of the ledger night by night, and the messages that follow."""
-    lines = FILE.read_text("utf-8").splitlines()
-    return tuple(case for case in map(json.loads, lines) if case["kind"] == kind)
+    """Every case of a kind."""
+    return tuple(of_kind(kind))
+
+
+@cache
+def told_nights() -> tuple[Case, ...]:
+    """The nights of which it is known who is told what."""
+    return tuple(case for case in cases("nights") if "messages" in case["expect"])
 
 
 def names(kind: str) -> list[str]:

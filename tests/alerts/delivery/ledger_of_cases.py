@@ -1,17 +1,20 @@
 """A ledger in memory for the published cases: events in, what stands and what is owed out."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from typing import Any
 
+from server.alerts.covering import cover
 from server.alerts.delivery.composing import concerns, plan
 from server.alerts.delivery.facts import AlertFacts, Line, Night, Owed, Plan, Post, Recent
+from server.alerts.verdicts import Limits
+from tests.alerts.book import Book
+from tests.alerts.cases import Case, nights_of
 from tests.alerts.delivery.cases import rules
 
 NO_DOOR = {"disk", "intake", "backup", "channel", "certificate", "site"}
 MAKER = {"name": "maker", "doors": "all", "least": "note", "house": True}
-COVERS = {"disk_full": {"intake", "backup", "heard"}, "intake_failing": {"heard"}, "site_silent": {"heard"}}
 
 
 @dataclass
@@ -68,27 +71,8 @@ class Yard:
         return replace(alert, **changed)
 
     def as_of_tonight(self) -> dict[int, AlertFacts]:
-        standing = [one for one in self.alerts.values() if one.ended is None]
-        return {
-            number: replace(one, covered=any(covers(above, one) for above in standing))
-            for number, one in self.alerts.items()
-        }
-
-
-def covers(above: AlertFacts, below: AlertFacts) -> bool:
-    """Whether an alert says another one too (the ledger decides; this is for these cases alone)."""
-    door = above.about.partition("/")[0].partition("@")[0]
-    if below.topic in COVERS.get(above.step, set()):
-        return True
-    if above.step in ("joint_opening", "joint_open"):
-        return below.topic == "leaf" and below.about == above.about.partition("/")[0]
-    if below.topic != "step":
-        return False
-    channel, _, day = below.about.partition("@")
-    if above.topic == "slam":
-        apart = date.fromisoformat(day) - date.fromisoformat(above.about.partition("@")[2])
-        return channel.partition("/")[0] == door and abs(apart) <= timedelta(days=1)
-    return above.topic == "gauge" and channel == above.about
+        covered = cover([one for one in self.alerts.values() if one.ended is None])
+        return {number: replace(one, covered=number in covered) for number, one in self.alerts.items()}
 
 
 @dataclass
@@ -134,44 +118,43 @@ def said(line: Line, alert: AlertFacts) -> str:
     return f"{line.kind} {line.step} {cause(alert)}{' ' + line.detail if line.detail else ''}"
 
 
-def nights_of(runs: list[dict[str, Any]]) -> Iterator[tuple[str, dict[str, Any], bool]]:
-    """Each night of a case, its run, and whether it is looked at for the first time."""
-    done = ""
-    for run in runs:
-        first = date.fromisoformat(run["from"])
-        for k in range(run.get("count", 1)):
-            slot = (first + timedelta(days=k)).isoformat()
-            if slot > done or run.get("again"):
-                for time in range(run.get("times", 1)):
-                    yield slot, run, slot > done and time == 0
-                done = max(done, slot)
-
-
-def played(case: Mapping[str, Any]) -> list[dict[str, object]]:
-    """What the people of a case get, in order of nights."""
-    yard = Yard()
+def played(case: Case) -> list[dict[str, object]]:
+    """What the people of a case get, in order of nights: from findings by the rules, then composed."""
+    looks, yard = list(nights_of(case)), Yard()
+    heard = {one.about for look in looks for one in look.findings if one.topic == "heard"}
+    book = Book(boxes=case.get("nodes", len(heard)), limits=Limits())
     everybody: list[dict[str, Any]] = case.get("people") or [MAKER]
     readers = [_reader(number, one, yard) for number, one in enumerate(everybody, 1)]
-    waiting = list(case["events"])
-    for slot, run, is_fresh in nights_of(case["runs"]):
-        while waiting and waiting[0][0] <= slot:
-            yard.happens(waiting.pop(0))
-        for event in run.get("events", []) if not is_fresh else []:
+    away, done, told = nights_away(case), set[str](), 0
+    for look in looks:
+        book.look(look)
+        for event in book.events[told:]:
             yard.happens(event)
-        if run.get("off"):
+        told = len(book.events)
+        if look.night in away:
             continue
-        night, alerts = Night(slot=slot, is_fresh=is_fresh), yard.as_of_tonight()
+        night, alerts = Night(slot=look.night, is_fresh=look.night not in done), yard.as_of_tonight()
+        done.add(look.night)
         for reader in readers:
-            owed = _owed(reader, yard, alerts)
-            reader.takes(
-                plan(reader.post, owed, alerts=alerts, recent=reader.recent, night=night), night, yard
-            )
+            owed = owed_of(reader, yard, alerts)
+            made = plan(reader.post, owed, alerts=alerts, recent=reader.recent, night=night)
+            reader.takes(made, night, yard)
     order = [str(one["name"]) for one in everybody]
     got = [message for reader in readers for message in reader.got]
     return sorted(got, key=lambda one: (str(one["night"]), order.index(str(one["to"]))))
 
 
-def _owed(reader: Reader, yard: Yard, alerts: Mapping[int, AlertFacts]) -> list[Owed]:
+def nights_away(case: Case) -> set[str]:
+    """The nights on which the service was off: looked at later, composed with the night that follows."""
+    return {
+        (date.fromisoformat(run["from"]) + timedelta(days=k)).isoformat()
+        for run in case["nights"]
+        if run.get("off")
+        for k in range(run["count"])
+    }
+
+
+def owed_of(reader: Reader, yard: Yard, alerts: Mapping[int, AlertFacts]) -> list[Owed]:
     return [
         replace(event, waits=reader.fates.get(event.event_id))
         for event in yard.events

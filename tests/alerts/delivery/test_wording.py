@@ -28,6 +28,7 @@ JOINT = AlertWords(
     do=f"Try a feeler in the shoulder. {CAUTION}",
     since=date(2027, 3, 8),
     link="http://127.0.0.1:8060/alerts#alert-1",
+    hidden="If the gauge is right, that joint is open.",
 )
 WORDS = dict.fromkeys(range(1, 9), JOINT)
 AROUND = Around(now=NOW, zone="Europe/London", link="http://127.0.0.1:8060/alerts")
@@ -50,14 +51,14 @@ def test_published_subjects(case: dict[str, object]) -> None:
 def test_a_subject_is_one_line_of_at_most_sixty(word: str, door: str, place: str, more: int) -> None:
     made = subject(word, door=door, place=place, more=more)
     assert len(made) <= 60
-    assert made == clean(made) or made.startswith(":")  # a word of unseen characters alone leaves its colon
+    assert made == clean(made)
 
 
 def test_one_cause_takes_five_lines() -> None:
     text = body(Draft(kind="night", lines=(line(),)), WORDS, AROUND)
     assert text.splitlines() == [
-        "Joint open: North, lock rail, hinge side. What stays of its turn has passed 0.17 mrad and is 0.20 now; "
-        "part of its range is over it.",
+        "Joint open: North, lock rail, hinge side. What stays of its turn has passed 0.17 mrad and is 0.20 "
+        "now; part of its range is over it.",
         "Since 8 March 2027.",
         "Try a feeler in the shoulder.",
         "Not a safety device: look at the door itself.",
@@ -77,7 +78,11 @@ def test_one_cause_takes_five_lines() -> None:
         ("over", "gone", "Over by now: Joint open"),
         ("passed", "", "Came and went: Joint open"),
         ("contradicted", "", "Readings that came later show that it did not hold."),
-        ("carries", "joint_open joint:north/lock-hinge", "If the gauge is right: joint open."),
+        (
+            "carries",
+            "joint_open joint:north/lock-hinge",
+            "is over it. If the gauge is right, that joint is open.",
+        ),
     ],
 )
 def test_each_kind_says_itself(kind: str, detail: str, said: str) -> None:

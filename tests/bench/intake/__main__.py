@@ -1,6 +1,7 @@
 """Listener against raw SQLite: `python -m tests.bench.intake [--pairs 7] [--anyway]`.
 
-Starts the real service (`hangtrue serve`) in a folder of its own for each run, drives it from another process and
+Starts the real service (`hangtrue serve`) in a folder of its own for each run, drives it from a process of its
+own and
 prints the ratio of rates, the pack shape and the disk's flush time. Says when the pairs differ.
 """
 

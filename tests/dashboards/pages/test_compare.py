@@ -70,7 +70,9 @@ def test_a_provisional_rate_is_said() -> None:
 def test_every_known_difference_says_whether_it_was_taken_out() -> None:
     rows = {row.what: row for row in unlike(yard.told(), yard.told("south", door_id=2))}
     assert rows["Joint"].first == "One deep mortise and tenon"
-    assert rows["Carried by each joint"].first == "Not known yet"
+    assert rows["Carried at this joint"].first == "72\u00a0N·m at the lock rail, hinge side"
+    assert rows["Carried at this joint"].second == "66\u00a0N·m at the lock rail, hinge side"
+    assert "not their joints" in rows["Carried at this joint"].effect
     assert rows["Leaf"].effect == "No difference: one size."
     assert rows["Damp in the wood, year’s swing"].first == f"4.3{NB}%"
     wide = yard.told("south", door_id=2)
@@ -81,11 +83,19 @@ def test_every_known_difference_says_whether_it_was_taken_out() -> None:
     assert changed["Timber"].effect.startswith("Not taken out")
 
 
+def test_a_leaf_that_is_braced_carries_what_is_not_known() -> None:
+    wide = yard.told("south", door_id=2)
+    panels = tuple(replace(panel, floats=False) for panel in wide.door.built.panels)
+    braced = replace(wide, door=replace(wide.door, built=replace(wide.door.built, panels=panels)))
+    rows = {row.what: row for row in unlike(yard.told(), braced)}
+    assert rows["Carried at this joint"].second == "Not known"
+
+
 def test_the_page_ends_with_two_doors_are_two_doors(client: FlaskClient) -> None:
     page = client.get("/compare", base_url=HOST).get_data(as_text=True)
     assert "Droop, not the joint" in page
     assert words.TWO_DOORS in page
-    assert "What each joint carries is not known yet" in page
+    assert "The joints themselves are not compared yet" in page
     figure = client.get("/figures/pair.json", base_url=HOST).get_json()
     assert [trace["name"] for trace in figure["traces"] if trace["role"] == "pair"] == [
         "\u2068North\u2069",

@@ -9,8 +9,10 @@ from random import Random
 import pytest
 
 from sensors.config import Broker, NodeFile
+from sensors.message.secret import Secret, write_secret
 from sensors.message.statement import Statement, write_statement
 from sensors.publisher.choose import Pace
+from sensors.publisher.passwords import Passwords
 from sensors.publisher.publisher import Publisher, Surroundings
 from sensors.publisher.transport import Event
 from sensors.spool import Sampled, Spool
@@ -221,3 +223,89 @@ def test_a_collector_that_is_away_is_said_once_and_again_when_it_went(bench: Ben
     bench.step(CONNECTED)
     bench.step(away)
     assert bench.said[2:] == ["collector reached", "collector away (Connection refused); 20 instants wait"]
+
+
+REFUSED = Event(kind="refused", reason="Not authorized")
+LOST = Event(kind="lost", reason="Not authorized")
+FIRST, SECOND = ("saltmarsh-yard.north.1", "4C7Q9MZK2T0VXA8B"), ("saltmarsh-yard.north.2", "W3NH5R1EJD6GPY0S")
+
+
+def told(generation: int = 2, key: str = SECOND[1]) -> Event:
+    payload = write_secret(Secret(generation=generation, key=key, from_ms=0, until_ms=604_800_000))
+    return Event(kind="word", topic="hangtrue/v1/saltmarsh-yard/north/secret", payload=payload)
+
+
+@pytest.fixture
+def changing(bench: Bench, tmp_path: Path) -> Bench:
+    """The bench, with a first password in a folder."""
+    (tmp_path / "secret").write_text(FIRST[1], "utf-8")
+    bench.publisher.passwords = Passwords(tmp_path, site="saltmarsh-yard", node="north", user=FIRST[0])
+    return bench
+
+
+def generations(bench: Bench) -> list[int]:
+    statuses = [payload for _, topic, payload, _ in bench.transport.sent if topic.endswith("/status")]
+    return [json.loads(payload)["gen"] for payload in statuses]
+
+
+def test_a_new_password_is_tried_and_said_once_it_works(changing: Bench) -> None:
+    changing.step(CONNECTED)
+    changing.step(told())
+    assert changing.transport.users == [SECOND]
+    assert changing.transport.connects == 1
+    assert not changing.publisher.is_connected()
+    changing.step(CONNECTED)
+    assert generations(changing) == [1, 2]
+    changing.step(told(), after_s=90_000.0)
+    assert changing.transport.users == [SECOND], "it is told as long as the collector does not know"
+
+
+def test_a_password_that_is_refused_is_tried_again_each_day(changing: Bench) -> None:
+    changing.step(CONNECTED)
+    changing.step(told())
+    changing.step(REFUSED, LOST)
+    assert changing.transport.users == [SECOND, FIRST]
+    changing.step(after_s=10.0)
+    changing.step(CONNECTED, told())
+    assert generations(changing) == [1, 1]
+    changing.step(after_s=86_000.0)
+    assert len(changing.transport.users) == 2
+    changing.step(after_s=500.0)
+    assert changing.transport.users == [SECOND, FIRST, SECOND]
+    changing.step(CONNECTED)
+    assert generations(changing)[-1] == 2
+
+
+def test_a_lost_connection_is_no_verdict_on_the_password(changing: Bench) -> None:
+    changing.step(CONNECTED)
+    changing.step(told())
+    changing.step(LOST)
+    changing.step(after_s=10.0)
+    assert (changing.transport.users, changing.transport.connects) == ([SECOND], 2)
+    changing.step(CONNECTED)
+    assert generations(changing)[-1] == 2
+
+
+def test_a_password_told_later_is_tried_at_once(changing: Bench) -> None:
+    changing.step(CONNECTED)
+    changing.step(told())
+    changing.step(REFUSED, LOST)
+    changing.step(after_s=10.0)
+    changing.step(CONNECTED, told(3, "0000000000000000"))
+    assert changing.transport.users[-1] == ("saltmarsh-yard.north.3", "0000000000000000")
+
+
+def test_a_cleared_secret_changes_nothing(changing: Bench) -> None:
+    cleared = Event(kind="word", topic="hangtrue/v1/saltmarsh-yard/north/secret", payload=b"")
+    changing.step(CONNECTED, cleared)
+    assert changing.transport.users == []
+    assert changing.publisher.is_connected()
+
+
+def test_started_after_a_kill_it_tries_what_was_kept(changing: Bench, tmp_path: Path) -> None:
+    (tmp_path / "secret.new").write_text(json.dumps({"gen": 2, "key": SECOND[1]}), "utf-8")
+    changing.publisher.passwords = Passwords(tmp_path, site="saltmarsh-yard", node="north", user=FIRST[0])
+    changing.step()
+    assert (changing.transport.users, changing.transport.connects) == ([SECOND], 1)
+    changing.step(CONNECTED)
+    assert generations(changing) == [2]

@@ -1,0 +1,1 @@
+"""Back-ups: made, proven, kept in number, and restored; the database moved, verified and thinned."""

@@ -1,0 +1,132 @@
+"""The check of a door: what it weighs and carries, what room it has, what is odd about it."""
+
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING
+
+from server.cli.opened import opened, said_table
+from server.config import Settings
+
+if TYPE_CHECKING:
+    from server.doors.carried import Load
+    from server.doors.file import DoorFile
+    from server.doors.margins import Margin
+    from server.doors.register import DoorHung
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Check:
+    """A door that is hung, looked over."""
+
+    hung: "DoorHung"
+    load: "Load"
+    as_hung: "Margin"
+    now: "Margin | None"
+    warnings: tuple[str, ...]
+
+
+def check_of(settings: Settings, ref: str) -> Check:
+    """The check of a door of the register. Raises UnknownDoorError."""
+    from server.cli.loads import room_of
+    from server.clock import utc_now
+    from server.database import session_of
+    from server.doors.carpentry import warnings_of
+    from server.doors.carried import load_of
+    from server.doors.load_tests import load_tests_of, stiffness_told
+    from server.doors.margins import margin_as_hung
+    from server.doors.register import find_door
+    from server.errors import HangtrueError
+
+    with opened(settings) as engine, session_of(engine) as session:
+        hung = find_door(session, ref)
+        told = stiffness_told(load_tests_of(session, hung.id))
+        now = room_of(session, hung, now=utc_now())
+    try:
+        warnings = warnings_of(hung.built)
+    except HangtrueError as refusal:
+        warnings = (str(refusal),)
+    return Check(
+        hung=hung,
+        load=load_of(hung.built, told),
+        as_hung=margin_as_hung(hung.built),
+        now=now,
+        warnings=warnings,
+    )
+
+
+def facts(found: Check) -> dict[str, object]:
+    """The check as JSON has it."""
+    from server.doors.built import droop_limit_mm
+
+    built, load = found.hung.built, found.load
+    return {
+        "door": found.hung.ref,
+        "weight": load.weight and asdict(load.weight),
+        "stiffness": asdict(load.stiffness),
+        "joints": [asdict(one) | {"open_mrad": _open_mrad(found, one.joint)} for one in load.joints.values()],
+        "why_not": load.why_not,
+        "droop_limit_mm": round(droop_limit_mm(built), 3),
+        "margin_as_hung": asdict(found.as_hung),
+        "margin_now": found.now and asdict(found.now),
+        "warnings": list(found.warnings),
+    }
+
+
+def facts_of_file(read: "DoorFile") -> dict[str, object]:
+    """A file that can be used."""
+    from server.doors.carried import load_of
+
+    load = load_of(read.built)
+    return {
+        "door": f"{read.built.site}/{read.built.name}",
+        "gauges": len(read.built.gauges),
+        "weight": load.weight and asdict(load.weight),
+        "joints": [asdict(one) for one in load.joints.values()],
+        "why_not": load.why_not,
+        "warnings": list(read.warnings),
+    }
+
+
+def lines(found: Check) -> list[str]:
+    """The check in sentences."""
+    from server.doors.built import droop_limit_mm
+
+    said = [found.hung.ref, *_load_lines(found)]
+    said.append(f"May droop {droop_limit_mm(found.hung.built):.2f} mm from the hung line.")
+    said.append(f"As hung it had {found.as_hung.least_mm:.2f} mm of room, least {found.as_hung.where}.")
+    now = "What room it has now is not known: its gauges do not tell it, or have not been heard."
+    if found.now is not None:
+        now = f"Over the last week it has {found.now.least_mm:.2f} mm, least {found.now.where}."
+    return [*said, now, *(f"warning: {warning}" for warning in found.warnings)]
+
+
+def _load_lines(found: Check) -> list[str]:
+    load, said = found.load, []
+    if load.weight is not None:
+        weight = load.weight
+        said.append(
+            f"It weighs {weight.mass_kg:.1f} kg; the top hinge is pulled by {weight.hinge_pull_n:.0f} N, "
+            "the bottom one pushed by as much. How they share the weight is not settled."
+        )
+    if load.why_not:
+        return [*said, f"What its joints carry is not reckoned: {load.why_not}."]
+    rows = [
+        [
+            one.joint,
+            f"{one.moment_n_m:.1f}",
+            f"{one.low_n_m:.1f} to {one.high_n_m:.1f}",
+            "" if one.turn_mrad is None else f"{one.turn_mrad:.3f}",
+            f"{_open_mrad(found, one.joint):.3f}",
+        ]
+        for one in load.joints.values()
+    ]
+    head = ["joint", "carries N m", "range", "turned by it mrad", "open when grown by mrad"]
+    stiffness = load.stiffness
+    factor = "a factor each" if stiffness.f_k is None else f"factor {stiffness.f_k:.3g}"
+    table = said_table(head, rows)
+    return [*said, table, f"Stiffness of the joints: {factor}, from {stiffness.source}."]
+
+
+def _open_mrad(found: Check, joint: str) -> float:
+    from server.doors.built import turn_limit_mrad
+
+    return turn_limit_mrad(found.hung.built, joint)

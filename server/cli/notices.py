@@ -1,0 +1,128 @@
+"""Commands about messages: the channels and what waits in them; one message to try a channel."""
+
+import json
+import re
+from typing import TYPE_CHECKING
+
+import click
+
+from server.cli.opened import opened, said_table, said_time
+from server.config import Settings
+
+if TYPE_CHECKING:
+    from sqlalchemy.orm import Session
+
+    from server.alerts.delivery.settings import ChannelSettings
+    from server.alerts.delivery.values import Answer
+
+TEST_BODY = "A message to try this channel. It says nothing about a door.\n"
+KEY_BYTES = 12
+NAME = re.compile(r"[^A-Za-z0-9.-]")
+
+
+@click.group()
+def notice() -> None:
+    """Messages: who is told by which channel, what waits; try a channel."""
+
+
+@notice.command("list")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+@click.pass_obj
+def notice_list(settings: Settings, *, as_json: bool) -> None:
+    """Channels, who is told by them, and what waits or failed."""
+    from server.database import session_of
+
+    with opened(settings) as engine, session_of(engine) as session:
+        rows = _posts(session, {one.name: one.kind for one in channels_of(settings)})
+    if as_json:
+        click.echo(json.dumps(rows, ensure_ascii=False, indent=2))
+    elif not rows:
+        click.echo("No channel: nobody is told. Set one up as [[delivery.channel]] in the settings file.")
+    else:
+        head = ["channel", "kind", "doors", "least", "waiting", "last sent", "last word"]
+        click.echo(said_table(head, [[str(row[key.replace(" ", "_")]) for key in head] for row in rows]))
+
+
+@notice.command("test")
+@click.argument("channel")
+@click.option("--to", metavar="ADDRESS", help="Whom a mail goes to, if not its own recipient.")
+@click.pass_obj
+def notice_test(settings: Settings, channel: str, to: str | None) -> int:
+    """Send one message by a channel, once; prints `sent`, or a word for what stopped it."""
+    from server.alerts.delivery.values import Sent, said_word
+
+    answer = try_channel(channels_of(settings), channel, to=to)
+    click.echo(said_word(answer))
+    return 0 if isinstance(answer, Sent) else 1
+
+
+def channels_of(settings: Settings) -> "tuple[ChannelSettings, ...]":
+    """The channels of the settings."""
+    from server.alerts.delivery.settings import read_channels
+
+    return read_channels(getattr(settings, "delivery", None) or {}, "the settings")
+
+
+def try_channel(
+    channels: "tuple[ChannelSettings, ...]", name: str, *, to: str | None = None, site: str = ""
+) -> "Answer":
+    """Send one message by a channel and give its answer. Raises UnknownChannelError."""
+    import numpy as np
+
+    from server.alerts.delivery.channels import open_channels
+    from server.alerts.delivery.values import Notice
+    from server.clock import utc_now
+    from server.errors import UnknownChannelError
+
+    chosen = [one for one in channels if one.name == name]
+    if not chosen:
+        names = ", ".join(one.name for one in channels) or "none is set up"
+        raise UnknownChannelError("try a channel", f"one of the settings: {names}", f"{name!r:.40}")
+    opened_now = open_channels(chosen, clock=utc_now, site=site or site_name())
+    test = Notice(
+        key=f"msg_{np.random.default_rng().bytes(KEY_BYTES).hex()}",
+        kind="test",
+        subject="A message to try this channel",
+        body=TEST_BODY,
+        to=to or chosen[0].told.to,
+    )
+    return opened_now[name].send(test)
+
+
+def site_name() -> str:
+    """A name of this computer that a Message-ID may carry."""
+    import socket
+
+    return NAME.sub("-", socket.gethostname()) or "hangtrue"
+
+
+def _posts(session: "Session", kinds: dict[str, str]) -> list[dict[str, object]]:
+    from sqlalchemy import select
+
+    from server.alerts.delivery.failing import waiting_counts
+    from server.alerts.delivery.posts import posts_of
+    from server.alerts.delivery.tables import MessageRow
+
+    waiting, rows = waiting_counts(session), []
+    posts = posts_of(session)
+    for post in posts:
+        mine = select(MessageRow).where(MessageRow.post_id == post.id).order_by(MessageRow.id.desc()).limit(1)
+        sent = session.scalar(mine.where(MessageRow.state == "sent"))
+        tried = session.scalar(mine.where(MessageRow.last_word.is_not(None)))
+        at = None if sent is None or sent.sent is None else int(sent.sent.timestamp() * 1000)
+        rows.append(
+            {
+                "channel": post.channel,
+                "kind": kinds.get(post.channel, "not in the settings"),
+                "doors": "all" if post.doors is None else post.doors,
+                "least": post.least,
+                "waiting": waiting.get(post.channel, 0),
+                "last_sent": said_time(at),
+                "last_word": "" if tried is None else tried.last_word,
+            }
+        )
+    used = {post.channel for post in posts}
+    unused = {"doors": "none yet", "least": "", "waiting": 0, "last_sent": "never", "last_word": ""}
+    return rows + [
+        {"channel": name, "kind": kind, **unused} for name, kind in kinds.items() if name not in used
+    ]

@@ -1,0 +1,353 @@
+"""Readings by a broker that is there already: paho, and nothing acknowledged before it is committed."""
+
+import json
+import logging
+import socket
+import ssl
+import threading
+from collections import deque
+from collections.abc import Callable, Collection, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from server.config import Broker
+from server.errors import SettingsError
+from server.intake.topics import leaf_of
+from server.intake.values import DownlinkValue, Offer, Queue, Taken
+
+_LOG = logging.getLogger("hangtrue.intake")
+_PAHO_LOG = logging.getLogger("hangtrue.intake.paho")
+CLIENT_ID = "htcollector01"
+FILTERS = ("hangtrue/v1/+/+/readings", "hangtrue/v1/+/+/status")
+KEEP_ALIVE_S, SESSION_S, RECEIVE_MAXIMUM = 30, 2_592_000, 200
+CONNECT_S, LAST_RETRY_S, STOP_S = 5.0, 60, 5.0
+OLD_VERSION = 0x84  # the answer of a broker that has 3.1.1 alone; paho makes it of that version's 1
+COUNTERS = (
+    "connections",
+    "packs",
+    "packs_unacknowledged",
+    "packs_dropped",
+    "queue_pauses",
+    "refused_connects",
+    "retained_readings",
+    "stale_answers",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Receipt:
+    """Which message an answer is for: its number holds on one connection alone."""
+
+    generation: int
+    mid: int
+    qos: int
+
+
+class BrokerIntake:
+    """Takes packs from a broker and acknowledges each once `taken` says that it is committed.
+
+    `downlinks` gives every down-link as it stands: they are told again when this process first connects,
+    and when the broker has forgotten us. `start`, then `hold` and `stop`; the rest from any thread.
+    """
+
+    def __init__(
+        self,
+        *,
+        queue: Queue,
+        settings: Broker,
+        clock_ms: Callable[[], int],
+        downlinks: Callable[[], Sequence[DownlinkValue]] = tuple,
+        client_id: str = CLIENT_ID,
+        first_retry_s: float = 1.0,
+    ) -> None:
+        self._queue, self._settings, self._clock_ms = queue, settings, clock_ms
+        self._downlinks, self._client_id, self._first_retry_s = downlinks, client_id, first_retry_s
+        self._counters = dict.fromkeys(COUNTERS, 0)
+        self._guard = threading.Lock()  # of the generation, and of what is acknowledged under it
+        self._generation = 0
+        self._due: deque[Receipt] = deque()
+        self._revs: dict[str, int] = {}
+        self._telling = threading.Lock()  # so that no older word follows a newer one
+        self._is_held = self._has_told = self._is_behind = False
+        self._said = ""
+        self._secret: tuple[str, str] = ("", "")
+        self._tls: ssl.SSLContext | None = None
+        self._client: mqtt.Client | None = None
+
+    def start(self) -> int:
+        """Begin to connect, and go on trying; the broker's port.
+
+        Raises SettingsError for a password or certificate that cannot be read, before anything runs.
+        """
+        self._secret = self._settings.user, _password(self._settings.password_file)
+        self._tls = None if self._settings.ca_file is None else _own_authority(self._settings.ca_file)
+        self._begin(MQTTProtocolVersion.MQTTv5)
+        return self._settings.port
+
+    def taken(self, answers: Sequence[Taken]) -> None:
+        """Acknowledge packs, in this order: they are committed. What came on an older connection is dropped.
+
+        While the collector's line is full the acknowledgements wait, so that the broker keeps the rest.
+        """
+        with self._guard:
+            self._due.extend(one.token for one in answers if isinstance(one.token, Receipt))
+            if self._queue.is_full():
+                self._counters["queue_pauses"] += 1
+                return
+            while self._due:
+                self._acknowledge(self._due.popleft())
+            if self._is_behind:
+                self._is_behind = False
+                self._connect_anew()
+
+    def send(self, values: Sequence[DownlinkValue]) -> None:
+        """Publish down-links, retained: an empty one clears what was retained."""
+        with self._telling:
+            for value in values:
+                self._tell(value)
+
+    def drop(self, credential_ids: Collection[int]) -> None:
+        """Nothing: whom an outside broker lets in, its own files say."""
+
+    def hold(self) -> None:
+        """Take nothing more, so that the collector can empty its line; what comes stays with the broker."""
+        self._is_held = True
+
+    def stop(self) -> None:
+        """Send what is still to be sent, say farewell, and end the thread."""
+        if self._client is None:
+            return
+        self._client.disconnect()
+        self._end(self._client)
+        self._client, self._counters["connections"] = None, 0
+
+    def counters(self) -> Mapping[str, int]:
+        """Counts since the start, by name; `connections` and `packs_unacknowledged` are of this moment."""
+        return dict(self._counters)
+
+    # connecting
+
+    def _begin(self, version: MQTTProtocolVersion) -> None:
+        is_five = version == MQTTProtocolVersion.MQTTv5
+        client = mqtt.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=self._client_id,
+            protocol=version,
+            clean_session=None if is_five else False,
+            manual_ack=True,
+        )
+        client.username_pw_set(*self._secret)
+        client.max_queued_messages_set(0)
+        client.reconnect_delay_set(self._first_retry_s, LAST_RETRY_S)  # type: ignore[arg-type]  # it sleeps parts too
+        client.connect_timeout = CONNECT_S
+        client.suppress_exceptions = True  # a fault of ours must not end the thread; paho logs it
+        client.enable_logger(_PAHO_LOG)
+        if self._tls is not None:
+            client.tls_set_context(self._tls)
+        client.on_connect, client.on_connect_fail = self._on_connect, self._on_connect_fail
+        client.on_disconnect, client.on_pre_connect = self._on_disconnect, self._on_pre_connect
+        client.on_message, client.on_subscribe = self._on_message, self._on_subscribe
+        self._client = client
+        client.connect_async(self._settings.host, self._settings.port, KEEP_ALIVE_S, **_asked(is_five))
+        client.loop_start()
+
+    def _end(self, client: mqtt.Client) -> None:
+        """Wait for paho's thread, but not for ever: a broker may hang."""
+        closer = threading.Thread(target=client.loop_stop, name="broker-close", daemon=True)
+        closer.start()
+        closer.join(STOP_S)
+
+    def _fall_back(self, client: mqtt.Client) -> None:
+        client.disconnect()
+        self._end(client)
+        if self._client is client:
+            self._begin(MQTTProtocolVersion.MQTTv311)
+
+    def _next_generation(self) -> None:
+        with self._guard:
+            self._generation += 1
+            self._counters["packs_unacknowledged"] = 0
+
+    def _say_once(self, said: str) -> None:
+        if said != self._said:  # once, however often it is tried
+            self._said = said
+            _LOG.warning("broker %s:%d: %s", self._settings.host, self._settings.port, said)
+
+    # what paho calls, in its thread
+
+    def _on_pre_connect(self, _client: mqtt.Client, _data: Any) -> None:
+        self._next_generation()
+
+    def _on_connect(
+        self,
+        client: mqtt.Client,
+        _data: Any,
+        flags: mqtt.ConnectFlags,
+        reason: ReasonCode,
+        _properties: Properties | None,
+    ) -> None:
+        if reason.value == OLD_VERSION and client.protocol == MQTTProtocolVersion.MQTTv5:
+            self._say_once("it speaks MQTT 3.1.1 alone; so do we")
+            threading.Thread(target=self._fall_back, args=(client,), daemon=True).start()
+            return
+        if reason.is_failure:
+            self._counters["refused_connects"] += 1
+            self._say_once(f"refused us as user {self._settings.user!r:.40}: {reason}")
+            return
+        self._next_generation()
+        self._counters["connections"] = 1
+        self._said = ""
+        _LOG.info("broker %s:%d: connected", self._settings.host, self._settings.port)
+        client.subscribe(_wanted(client))
+        if not (self._has_told and flags.session_present):
+            self._tell_all()
+
+    def _on_connect_fail(self, _client: mqtt.Client, _data: Any) -> None:
+        self._say_once("cannot be reached, or its certificate is not of our authority; it is tried again")
+
+    def _on_disconnect(
+        self, _client: mqtt.Client, _data: Any, _flags: Any, reason: ReasonCode, _more: Properties | None
+    ) -> None:
+        # before paho throws away what it had not sent: then nothing of an old connection can follow
+        self._next_generation()
+        if self._counters["connections"] and not self._is_held:
+            self._say_once(f"the connection ended: {reason}")
+        self._counters["connections"] = 0
+
+    def _on_subscribe(
+        self, _client: mqtt.Client, _data: Any, _mid: int, reasons: list[ReasonCode], _more: Any
+    ) -> None:
+        for wanted, reason in zip(FILTERS, reasons, strict=False):
+            if reason.is_failure:
+                _LOG.error("the broker does not let us read %s: %s (hangtrue broker files)", wanted, reason)
+
+    def _on_message(self, client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
+        if self._is_held:
+            return
+        is_old_state = message.retain and leaf_of(message.topic) == "status"
+        arrival_ms = self._said_ms(message) if is_old_state else self._clock_ms()
+        token = Receipt(generation=self._generation, mid=message.mid, qos=message.qos)
+        if arrival_ms is None:
+            client.ack(token.mid, token.qos)
+        elif self._queue.is_full():
+            # a broker may send more than it was asked to (mosquitto 2.0.11 does); what is left comes again
+            self._counters["packs_dropped"] += message.qos == 0
+            self._is_behind = self._is_behind or message.qos > 0
+        else:
+            with self._guard:  # the writer counts down
+                self._counters["packs"] += 1
+                self._counters["packs_unacknowledged"] += message.qos
+                self._counters["retained_readings"] += message.retain and not is_old_state
+            self._queue.offer(
+                Offer(
+                    topic=message.topic,
+                    payload=bytes(message.payload),
+                    arrival_ms=arrival_ms,
+                    token=token if message.qos else None,
+                    retain=message.retain,
+                    properties=_facts(message.properties),
+                )
+            )
+
+    def _said_ms(self, message: mqtt.MQTTMessage) -> int | None:
+        """When a retained state was said, for its node was not heard now; None if it does not tell."""
+        now_ms = self._clock_ms()
+        try:
+            said = json.loads(message.payload)
+        except (ValueError, RecursionError):
+            return now_ms
+        if not isinstance(said, dict) or said.get("st") == "gone":
+            return now_ms
+        return min(said["t"], now_ms) if type(said.get("t")) is int else None
+
+    # under their locks
+
+    def _acknowledge(self, receipt: Receipt) -> None:
+        if not self._is_current(receipt):
+            self._counters["stale_answers"] += 1
+        elif self._client is not None:
+            self._counters["packs_unacknowledged"] -= 1
+            self._client.ack(receipt.mid, receipt.qos)
+
+    def _is_current(self, receipt: Receipt) -> bool:
+        return receipt.generation == self._generation
+
+    def _connect_anew(self) -> None:
+        """Cut the connection, so that the broker sends again what was left."""
+        connected = self._client.socket() if self._client is not None else None
+        if isinstance(connected, socket.socket):
+            with suppress(OSError):
+                connected.shutdown(socket.SHUT_RDWR)
+
+    def _tell_all(self) -> None:
+        try:
+            with self._telling:
+                for value in self._downlinks():
+                    self._tell(value)
+            self._has_told = True
+        except Exception as fault:  # noqa: BLE001  (the store's trouble; told at the next connection)
+            _LOG.warning("the down-links could not be told again: %s", type(fault).__name__)
+
+    def _tell(self, value: DownlinkValue) -> None:
+        if self._client is not None and value.rev >= self._revs.get(value.topic, value.rev):
+            self._revs[value.topic] = value.rev
+            self._client.publish(value.topic, value.payload, qos=1, retain=True)
+
+
+def _asked(is_five: bool) -> dict[str, Any]:
+    if not is_five:
+        return {}
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho has no types there
+    properties.SessionExpiryInterval = SESSION_S
+    properties.ReceiveMaximum = RECEIVE_MAXIMUM
+    return {"clean_start": False, "properties": properties}
+
+
+def _wanted(client: mqtt.Client) -> list[Any]:
+    if client.protocol != MQTTProtocolVersion.MQTTv5:
+        return [(wanted, 1) for wanted in FILTERS]
+    if_new = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB)
+    return [(wanted, if_new) for wanted in FILTERS]
+
+
+def _facts(properties: Properties | None) -> Mapping[str, object] | None:
+    if properties is None or properties.isEmpty():  # type: ignore[no-untyped-call]  # paho has no types there
+        return None
+    facts: dict[str, object] = properties.json()  # type: ignore[no-untyped-call]  # likewise
+    return facts
+
+
+def _password(path: Path | None) -> str:
+    asked = "connect to the broker"
+    if path is None:
+        raise SettingsError(asked, "intake.broker.password_file", "none")
+    try:
+        if path.stat().st_mode & 0o077:
+            raise SettingsError(
+                asked, f"{path} to be its owner's alone (chmod 600)", "one that others may read"
+            )
+        return path.read_text("utf-8").strip()
+    except (OSError, UnicodeDecodeError) as error:
+        came = getattr(error, "strerror", None) or "bytes that are no text"
+        raise SettingsError(asked, f"the password of the collector in {path}", came) from None
+
+
+def _own_authority(path: Path) -> ssl.SSLContext:
+    """Trust in this one authority: the chain and the broker's name are checked, TLS 1.2 at least."""
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
+    try:
+        context.load_verify_locations(path)
+    except (OSError, ssl.SSLError) as error:
+        came = error.strerror or "no certificate" if not isinstance(error, ssl.SSLError) else "no certificate"
+        raise SettingsError("connect to the broker", f"the authority's certificate in {path}", came) from None
+    return context

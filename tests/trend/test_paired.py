@@ -1,0 +1,120 @@
+"""Two doors compared day by day."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from server.errors import OutOfRangeError
+from server.trend.compare import Comparison, difference
+from server.trend.decompose import decompose
+from server.trend.paired import compare, power_mm_per_year
+from server.trend.series import Daily, DoorFacts
+from tests.trend.records import record, stepped, without
+
+DOOR = DoorFacts()
+A, B = record(1000, rate=0.02, seed=1), record(1000, rate=0.12, seed=2)
+
+
+def said(a: Daily, b: Daily, door: DoorFacts = DOOR, *, later_days: int = 0) -> Comparison:
+    return compare(decompose(a, door), decompose(b, door), door, later_days=later_days)
+
+
+def middle(answer: Comparison) -> tuple[float, float]:
+    assert answer.difference is not None
+    assert answer.high is not None
+    return answer.difference, answer.high - answer.difference
+
+
+PLAIN = said(A, B)
+
+
+def test_a_known_difference_is_found() -> None:
+    apart, half = middle(PLAIN)
+    assert (PLAIN.status, PLAIN.days_shared) == ("served", 1000)
+    assert apart == pytest.approx(0.10, abs=half)
+    assert half < 0.06
+
+
+def test_the_other_way_round_is_the_other_sign() -> None:
+    apart, half = middle(PLAIN)
+    back, as_wide = middle(said(B, A))
+    assert back == pytest.approx(-apart, abs=0.1 * half)
+    assert as_wide == pytest.approx(half, rel=0.05)
+
+
+def test_a_building_that_moves_both_cancels() -> None:
+    """What it shifts, the rates taken apart still hold, and the difference does not."""
+    sway = np.cumsum(np.random.default_rng(8).normal(0, 0.012, 1000))
+    a, b = (replace(each, value=each.value + sway) for each in (A, B))
+    assert middle(said(a, b)) == pytest.approx(middle(PLAIN), abs=0.01)
+    rates = difference(*(decompose(each, replace(DOOR, widest=9.0)) for each in (a, b)))
+    assert middle(rates)[1] > 1.2 * middle(PLAIN)[1]
+
+
+def test_a_door_hung_later_has_its_own_days() -> None:
+    later = replace(record(1150, rate=0.12, seed=2).up_to(1149), day=np.arange(1150))
+    cut = Daily(
+        day=np.arange(1000), value=later.value[150:], temp_c=later.temp_c[150:], rh_pct=later.rh_pct[150:]
+    )
+    answer = said(record(1150, rate=0.02, seed=1), cut, later_days=150)
+    apart, half = middle(answer)
+    assert answer.days_shared == 1000
+    assert apart == pytest.approx(0.10, abs=half)
+
+
+def test_days_that_one_did_not_see_weigh_nothing() -> None:
+    hole = replace(A, value=without(A.value, (400, 450)))
+    wild = replace(B, value=np.where((B.day >= 400) & (B.day < 450), B.value + 0.05, B.value))
+    first, second = (
+        compare(decompose(hole, DOOR), replace(decompose(B, DOOR), fit=decompose(each, DOOR).fit), DOOR)
+        for each in (B, wild)
+    )
+    assert middle(first) == pytest.approx(middle(second), abs=1e-4)
+
+
+def test_steps_of_each_stay_its_own() -> None:
+    door = replace(DOOR, declared_steps=(500,))
+    moved = compare(decompose(stepped(A, 500, -0.8), door), decompose(B, DOOR), DOOR)
+    apart, half = middle(moved)
+    assert apart == pytest.approx(0.10, abs=half)
+
+
+def test_both_drifts_enter_the_interval() -> None:
+    drifting = replace(DOOR, drift_per_year=0.02)
+    expected = np.hypot(middle(PLAIN)[1], 1.96 * 0.02 * np.sqrt(2))
+    assert middle(said(A, B, drifting))[1] == pytest.approx(expected, rel=1e-6)
+
+
+def test_another_unit_gives_the_same_answer_in_that_unit() -> None:
+    in_um = replace(DOOR, scale=1000.0, white=20.0, ar=30.0, widest=100.0)
+    a, b = (replace(each, value=1000.0 * each.value) for each in (A, B))
+    assert middle(said(a, b, in_um)) == pytest.approx(1000 * np.array(middle(PLAIN)), rel=1e-4)
+
+
+DRYING = replace(A, temp_c=np.full(1000, 20.0), rh_pct=np.linspace(85.0, 35.0, 1000))
+REFUSED = [
+    ("first_year", A.up_to(360), B, DOOR),
+    ("no_readings", A, replace(B, value=np.full(1000, np.nan)), DOOR),
+    ("season", DRYING, B, DOOR),
+    ("wide", A, B, replace(DOOR, drift_per_year=0.08)),
+]
+
+
+@pytest.mark.parametrize(("reason", "a", "b", "door"), REFUSED)
+def test_refuses(reason: str, a: Daily, b: Daily, door: DoorFacts) -> None:
+    answer = said(a, b, door)
+    assert (answer.status, answer.reason, answer.difference) == ("refused", reason, None)
+
+
+def test_less_than_two_years_shared_is_provisional() -> None:
+    early = said(A.up_to(600), B)
+    assert (early.status, early.reason) in {("provisional", "second_year"), ("refused", "wide")}
+
+
+def test_power_is_of_the_table() -> None:
+    assert [power_mm_per_year(years) for years in (2, 2.5, 3, 5, 9)] == pytest.approx(
+        [0.14, 0.13, 0.12, 0.09, 0.09]
+    )
+    with pytest.raises(OutOfRangeError, match="2 shared years"):
+        power_mm_per_year(1.9)
