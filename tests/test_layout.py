@@ -18,7 +18,7 @@ OURS = ("server", "dashboards", "sensors")
 MODULES = [path for top in OURS for path in sorted((ROOT / top).rglob("*.py"))]
 SETTINGS = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))
 LONG: dict[str, str] = {  # "path" or "path:function" -> why it may pass 400 or 40 lines
-    "server/alerts/delivery/composing.py:plan": "the order in which a night's message is decided, a line a decision",
+    "server/alerts/delivery/composing.py:plan": "the order in which a night is decided, a line a decision",
     "server/trend/columns.py:made_columns": "one block a column of the model, in the model's order",
     "server/trend/prepare.py:prepared": "the refusals one after another, in their order",
 }

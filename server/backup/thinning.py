@@ -2,12 +2,12 @@
 
 from datetime import UTC, date, datetime, timedelta
 
-from sqlalchemy import Engine
+from sqlalchemy import Engine, select
 
 from server.backup.refusals import NotThinnedError
 from server.database import session_of
 from server.doors.marks import add_mark, marks_of
-from server.doors.register import list_doors
+from server.doors.tables import Door
 from server.readings.checking import channels_with_readings
 from server.readings.rollup import recompute_all
 from server.readings.thinning import KIND, Thinned, thin_channel
@@ -41,10 +41,10 @@ def thin(engine: Engine, *, before: date, now: datetime) -> Thinned:
 
 def _mark(engine: Engine, before_ms: int, before: date) -> None:
     with session_of(engine) as session:
-        doors = list_doors(session)
+        doors = session.scalars(select(Door.id).order_by(Door.id)).all()
         if not doors:
             raise NotThinnedError(ASKED, "a door to mark it on", "none hung")
         for door in doors:
-            if not any(one.kind == KIND and one.t_ms == before_ms for one in marks_of(session, door.id)):
+            if not any(one.kind == KIND and one.t_ms == before_ms for one in marks_of(session, door)):
                 text = f"readings from before {before} are hourly means"
-                add_mark(session, door.id, t_ms=before_ms, kind=KIND, text=text, by=BY)
+                add_mark(session, door, t_ms=before_ms, kind=KIND, text=text, by=BY)

@@ -134,7 +134,7 @@ def add(session: Session, channel_id: int, record: CalibrationRecord, *, now: Cl
 def _mark(session: Session, channel_id: int, start_ms: int, end_ms: int, *, now: Clock) -> None:
     day = Reading.t_ms - Reading.t_ms % DAY_MS
     fixes = clock_fixes.fixes_of_channel(session.connection(), channel_id)
-    # a record holds from a right time on; what was sent under another may be moved across it, or across midnight
+    # a record holds from a right time on: what a drifting clock sent may be moved across it, or over midnight
     margin_ms = 0 if fixes is None else fixes.margin_ms
     begin_ms, stop_ms = start_ms - margin_ms, min(end_ms + margin_ms, LATEST_MS)
     chosen = (Reading.channel_id == channel_id) & (Reading.t_ms >= begin_ms) & (Reading.t_ms < stop_ms)

@@ -1,11 +1,13 @@
 """Conditions by night and events, on both databases."""
 
 import pytest
-from sqlalchemy import select, text
+from sqlalchemy import func, select, text
 from sqlalchemy.exc import DatabaseError
 from sqlalchemy.orm import Session
 
 from server.alerts import kept
+from server.alerts.delivery.posts import NewPost, add_post
+from server.alerts.delivery.tables import DueRow
 from server.alerts.kept import Cause, Told
 from server.alerts.rules import Change, Condition, Count
 from server.alerts.tables import AlertEventRow, AlertRow, ConditionRow
@@ -134,3 +136,12 @@ def test_stood_between_two_nights(session: Session) -> None:
     assert not kept.stood_between(session, of, "2026-01-01", "2026-01-02")
     kept.forget(session, of)
     assert kept.known_keys(session, 1, ("joint",)) == set()
+
+
+def test_who_is_owed_an_event_is_written_with_it(session: Session, clock: HandClock) -> None:
+    add_post(session, NewPost(channel="mail", address="maker@example.org"))
+    row = alert(session, cause(session))
+    told = Told(at=clock(), slot="2026-01-01", evidence={})
+    for kind in ("raised", "raised", "frozen"):
+        kept.write(session, row, Change(kind=kind, step="joint_open"), told)
+    assert session.scalar(select(func.count()).select_from(DueRow)) == 1

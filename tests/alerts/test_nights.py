@@ -1,5 +1,7 @@
 """Who holds back whom on one night, and what a doubt carries."""
 
+from dataclasses import replace
+
 from server.alerts.folding import Condition, Count
 from server.alerts.nights import Around, Key, carried, doubted_of, fold_night, silent_of, site_finding
 from server.alerts.verdicts import Noted
@@ -25,6 +27,12 @@ def test_a_gauge_of_another_door_holds_back_as_well() -> None:
     after = fold_night({}, [ALARM], night=NIGHT, around=Around(doubted=frozenset({"north/ref"})))
     assert after[JOINT].frozen == "gauge in doubt"
     assert [one.channel for one in carried(after, [ALARM], frozenset({"north/ref"}))] == ["north/ref"]
+
+
+def test_a_gauge_in_doubt_does_not_hold_itself_back() -> None:
+    own = replace(DOUBT, rests_on=("north/top", "north/ref"))
+    after = fold_night({}, [own], night=NIGHT, around=Around(doubted=frozenset({"north/top", "north/ref"})))
+    assert (after[GAUGE].frozen, after[GAUGE].counts["gauge_doubt"].over) == (None, 1)
 
 
 def test_a_silent_box_holds_back_its_gauges_too() -> None:

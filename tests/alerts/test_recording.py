@@ -1,11 +1,14 @@
 """Looks taken into the ledger, where the published cases do not look; on both databases."""
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from server.alerts import ledger
+from server.alerts import kept, ledger
+from server.alerts.folding import Condition
+from server.alerts.kept import Cause
 from server.alerts.ledger import Close, Leave, Night, record, record_house
 from server.alerts.refusals import LeaveTooLongError
 from server.alerts.tables import AlertEventRow
@@ -45,6 +48,19 @@ def test_a_mark_ends_an_alert_with_its_words(session: Session) -> None:
     (ended,) = session.scalars(select(AlertEventRow).where(AlertEventRow.kind == "ended"))
     assert (ended.slot, ended.detail, ended.words) == (slot_of(3), "mark", "Eased 0.8 mm off the head")
     assert ledger.standing(session) == []
+    look(yard, range(5, 9), rubs)
+    assert [view.step for view in ledger.standing(session)] == ["frame_rubs"]
+    assert len(list(session.scalars(select(AlertEventRow).where(AlertEventRow.kind == "ended")))) == 1
+
+
+def test_a_gauge_of_another_door_that_is_in_doubt_holds_back(session: Session) -> None:
+    yard = Yard.of(session)
+    drifted = Finding(topic="gauge", about="south/ref", evidence={"ref_shift": 0.001})
+    south, night = yard.named("south", {"ref"}), Night(slot=slot_of(0), at=at_of(0))
+    record(session, Inspection(findings=(drifted,)), door=south, night=night)
+    look(yard, range(1), replace(ALARM, rests_on=("north/lock-hinge-top", "south/ref")))
+    (view,) = ledger.standing(session)
+    assert (view.step, view.carries) == ("gauge_converter", ("joint_opening joint:north/lock-hinge",))
 
 
 def test_a_doubt_that_a_person_closed_speaks_up_for_what_it_hides_since(session: Session) -> None:
@@ -111,6 +127,8 @@ def test_a_look_recorded_again_without_a_finding_forgets_it(session: Session) ->
     for k in range(7):
         night = Night(slot=slot_of(k), at=at_of(7), past=True)
         record(session, Inspection(findings=()), door=yard.door, night=night)
+    left = kept.newest_of(session, Cause(site_id=1, topic="joint", about=OPEN.about))
+    assert left == (slot_of(6), Condition())
     look(yard, range(7, 8), OPEN)
     assert [event[1:] for event in yard.events()][1:] == [
         ["ended", "joint_open", "joint:north/lock-hinge", "contradicted"]

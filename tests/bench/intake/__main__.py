@@ -1,8 +1,7 @@
 """Listener against raw SQLite: `python -m tests.bench.intake [--pairs 7] [--anyway]`.
 
-Starts the real service (`hangtrue serve`) in a folder of its own for each run, drives it from a process of its
-own and
-prints the ratio of rates, the pack shape and the disk's flush time. Says when the pairs differ.
+Starts the real service (`hangtrue serve`) in a folder of its own for each run, driven by another process.
+Prints the ratio of rates, the pack shape and the disk's flush time. Says when the pairs differ.
 """
 
 import argparse
