@@ -42,6 +42,7 @@ TABLES = {
     "clock_fix",
     "reading",
     "dirty_day",
+    "ref_window",
     "rollup_hour",
     "rollup_day",
     "day_shut",

@@ -200,7 +200,9 @@ def _caption(weeks: Weeks, depth: stills.Depth, said: stills.Words) -> str:
             "Measured only, nothing parted yet. A new leaf often moves more in its first months "
             "than in any year after (common practice, no source)."
         )
-    kept = "What is left under the red line when the blue is taken away is what stays."
+    kept = (
+        "Red is what stays, from the hung line down to the red line; blue is what the season adds or lifts."
+    )
     if said.limit_mm is not None and not depth.shows_limit:
         return f"{kept} The limit, {words.measure(said.limit_mm, 'mm')}, lies below this drawing."
     return kept

@@ -55,6 +55,18 @@ class Movement:
         return self.why is None and self.low is not None and self.low > 0
 
     @property
+    def bounds(self) -> tuple[float, float] | None:
+        """The 95 % bounds of what stays; None where it is not told."""
+        low, high = self.number("stays_low"), self.number("stays_high")
+        return (low, high) if self.is_told and low is not None and high is not None else None
+
+    @property
+    def may_be_past(self) -> bool:
+        """Whether the bounds of what stays reach its limit."""
+        limit = self.number("limit")
+        return self.bounds is not None and limit is not None and self.bounds[1] >= limit
+
+    @property
     def split(self) -> words.Split | None:
         """What is shown of it, None while season and set are not told apart."""
         now, stays = self.number("now"), self.number("stays")
@@ -328,6 +340,8 @@ def _told_reading(moves: Sequence[Movement]) -> tuple[str | None, str]:
         return "settling", ""
     if not all(move.is_told for move in moves):
         return None, "Not said"
+    if any(move.is_growing and move.may_be_past for move in moves):
+        return None, "Growth; may be past its limit"
     if any(move.is_growing for move in moves):
         return None, "Growth, within its limit"
     return ("seasonal", "") if any(_swings(move) for move in moves) else ("true", "")

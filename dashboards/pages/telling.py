@@ -15,6 +15,7 @@ PAST_IN_THE_DRY = (
     "It turns past its limit in the dry and turns back. What stays is within it.",
     "It opens past its limit in the dry and closes again. What stays is within it.",
 )
+MAY_BE_PAST = "It may be past its limit already, and it grows. Try a feeler there when you are by."
 COUNTS = ["no", "one", "two", "three", "four", "five", "six"]
 
 
@@ -69,7 +70,14 @@ def second(facts: DoorFacts) -> str:
     said = [] if main is None else [_growth(facts, main)]
     if facts.state == "not_heard":
         said = ["What it has done since is not known, and nothing here guesses at it."]
+    elif main is not None and main.bounds is not None:
+        said.append(f"What stays may be anything from {_from_to(main)}{NBSP}{main.unit}.")
     return " ".join([*said, as_built(facts)])
+
+
+def _from_to(one: Movement) -> str:
+    low, high = one.bounds or (0.0, 0.0)
+    return f"{words.number(low)} to {words.number(high)}"
 
 
 def as_built(facts: DoorFacts) -> str:
@@ -143,6 +151,8 @@ def bar_words(spent: Spent) -> BarWords:
     """The words of a limit bar."""
     unit = spent.unit
     rows = [("stays", words.measure(spent.stays, unit), "stays")]
+    if spent.movement.bounds is not None:
+        rows.append(("stays, 19 times in 20", f"{_from_to(spent.movement)}{NBSP}{unit}", "stays"))
     years = spent.movement.number("years_heard")
     if spent.season is not None:
         seen = "worst of a season" if years is not None and years >= 3 else "worst season seen"
@@ -235,7 +245,8 @@ def _told_row(facts: DoorFacts, main: Movement, shown: words.Split) -> tuple[str
     quiet = words.growth_short(main.rate or 0.0, main.low or 0.0, main.high or 0.0)
     if facts.state == "true":
         return f"Keeps to its hung line within {_within(main)}{NBSP}mm", _no_growth(quiet)
-    return words.short(shown), _no_growth(quiet)
+    bounds = "" if main.bounds is None else f"From {_from_to(main)}{NBSP}mm may stay. "
+    return words.short(shown), f"{bounds}{_no_growth(quiet)}"
 
 
 def _silent_row(facts: DoorFacts) -> tuple[str, str]:
@@ -255,20 +266,25 @@ def _within(main: Movement) -> str:
 
 
 def _date(spent: Spent) -> str:
-    if spent.left <= 0:
-        return "Passed: what is counted here has used up its limit."
-    if spent.is_alarmed:
-        return "No date yet: an alert stands on it, and how long it has is not known."
-    swing = spent.swing or 0.0
-    if spent.season is None and spent.stays + swing > spent.limit:
-        return PAST_IN_THE_DRY[spent.unit == "mm"]
-    if not spent.movement.is_growing:
-        return "No date: no growth we can tell apart from none."
-    return "No date: nothing has begun to run away."
+    said = [
+        (spent.left <= 0, "Passed: what is counted here has used up its limit."),
+        (spent.is_alarmed, "No date yet: an alert stands on it, and how long it has is not known."),
+        (spent.movement.is_growing and spent.movement.may_be_past, MAY_BE_PAST),
+        (_passes_in_the_dry(spent), PAST_IN_THE_DRY[spent.unit == "mm"]),
+        (not spent.movement.is_growing, "No date: no growth we can tell apart from none."),
+    ]
+    return next((sentence for holds, sentence in said if holds), "No date: nothing has begun to run away.")
+
+
+def _passes_in_the_dry(spent: Spent) -> bool:
+    return spent.season is None and spent.stays + (spent.swing or 0.0) > spent.limit
 
 
 def _figure(one: Movement | None, key: str) -> str:
     if one is None or (key != "mean_now" and not one.is_told):
         return "—"
     value = one.number(key)
-    return "—" if value is None else words.number(value)
+    if value is None:
+        return "—"
+    has_bounds = key == "stays" and one.bounds is not None
+    return f"{words.number(value)}{f' ({_from_to(one)})' if has_bounds else ''}"

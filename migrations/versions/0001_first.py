@@ -90,6 +90,15 @@ def upgrade() -> None:
         sqlite_with_rowid=False,
     )
     op.create_table(
+        "ref_window",
+        sa.Column("channel_id", WHOLE, autoincrement=False, nullable=False),
+        sa.Column("fortnight", WHOLE, autoincrement=False, nullable=False),
+        sa.Column("n", sa.Integer(), nullable=False),
+        sa.Column("median", sa.Double(), nullable=False),
+        sa.PrimaryKeyConstraint("channel_id", "fortnight", name=op.f("pk_ref_window")),
+        sqlite_with_rowid=False,
+    )
+    op.create_table(
         "rollup_day",
         sa.Column("channel_id", WHOLE, autoincrement=False, nullable=False),
         sa.Column("day", WHOLE, autoincrement=False, nullable=False),
@@ -470,6 +479,7 @@ def downgrade() -> None:
     op.drop_table("site")
     op.drop_table("rollup_hour")
     op.drop_table("rollup_day")
+    op.drop_table("ref_window")
     op.drop_table("reading")
     op.drop_table("journal_span")
     op.drop_table("instant")

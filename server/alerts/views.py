@@ -142,11 +142,16 @@ def door_state(session: Session, door_id: int) -> DoorState:
 
 
 def quiet_state(results: Mapping[str, SeriesResult]) -> str:
-    """The state of a door on which nothing stands: settling, seasonal or true."""
+    """The state of a door on which nothing stands: settling, seasonal or true.
+
+    One whose droop grows, told apart from none, is taking a set also when a person closed its alert.
+    """
     main = [one for key, one in results.items() if key == "droop" or key.startswith("gauge:")]
     shown = [*main, *(one for key, one in results.items() if key.startswith(("turn:", "opening:")))]
     if not shown or any(one.status == "refused" for one in main or shown):
         return "settling"
+    if any(one.low is not None and one.low > 0 for one in main):
+        return "taking_a_set"
     return "seasonal" if any(_swings(one) for one in shown) else "true"
 
 

@@ -7,6 +7,7 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 
 from sqlalchemy import Connection, Engine, create_engine
+from sqlalchemy.exc import DBAPIError
 from sqlalchemy.pool import NullPool
 
 from server.backup.contents import LEFT_OUT, Contents, contents_of
@@ -57,6 +58,8 @@ def check_file(path: Path, *, asked: str) -> Contents:
             _check_pages(connection, asked)
             found = contents_of(connection)
             _check_schema(connection, found.revision, asked)
+    except DBAPIError as error:
+        raise BackupError(asked, f"a whole file {path.name}", str(error.orig)[:120]) from None
     except (sqlite3.DatabaseError, OSError) as error:
         raise BackupError(asked, f"a whole file {path.name}", str(error)[:120]) from None
     return found

@@ -17,6 +17,10 @@ if TYPE_CHECKING:
     from server.doors.register import DoorHung
 
 FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
+RATED = (
+    "caution: a rated door. Fix no gauge to it and change none of its gaps without the written consent of "
+    "the certifying body and its keeper; its gaps are set by its certificate, not by this program."
+)
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 
 
@@ -143,6 +147,8 @@ def _read(file: Path) -> "DoorFile":
 
 
 def _warn(read: "DoorFile") -> None:
+    if read.built.rated in ("fire", "escape", "alarmed"):
+        click.echo(RATED, err=True)
     for warning in read.warnings:
         click.echo(f"warning: {warning}", err=True)
 

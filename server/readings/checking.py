@@ -4,7 +4,7 @@ import numpy as np
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from server.readings import store
+from server.readings import rezero, store
 from server.readings.calibration import calibrate, versions_of
 from server.readings.rollup import rolled
 from server.readings.store import CHANNEL
@@ -45,7 +45,8 @@ def differs(session: Session, channel_id: int, day: int) -> bool:
     """Whether a day's rollup is other than its readings say."""
     unit = session.execute(select(CHANNEL.c.unit).where(CHANNEL.c.id == channel_id)).scalar()
     sent = store.raw(session, channel_id, day * DAY_MS, (day + 1) * DAY_MS)
-    made, known = calibrate(versions_of(session, channel_id, str(unit or "")), sent.ms, sent.value)
+    raw = rezero.put_right(session, channel_id, sent.ms, sent.value)
+    made, known = calibrate(versions_of(session, channel_id, str(unit or "")), sent.ms, raw)
     chosen = (RollupDay.channel_id == channel_id) & (RollupDay.day == day)
     stored = session.execute(select(RollupDay).where(chosen)).scalar()
     if not known.any():

@@ -10,7 +10,7 @@ from sqlalchemy import Connection, Engine, case, delete, func, select, tuple_
 from sqlalchemy.orm import Session
 
 from sensors.message.statement import Span, spans_of
-from server.readings import store
+from server.readings import rezero, store
 from server.readings.calibration import Version, calibrate, versions_of
 from server.readings.store import CHANNEL
 from server.readings.tables import DayShut, DirtyDay, RollupDay, RollupHour
@@ -106,6 +106,8 @@ def _recompute_some(session: Session, now_ms: int) -> int:
     keys = _take(session.connection(), doors.shut_channels())
     siblings = {(one, day) for channel, day in keys for one in doors.told_by(channel)} - set(keys)
     mark_dirty(session.connection(), siblings, touched_ms=now_ms)
+    for channel in sorted({channel for channel, _ in keys} & doors.refs):
+        rezero.renew(session, channel, [day for one, day in keys if one == channel], touched_ms=now_ms)
     told: dict[tuple[int, Span], Whole] = {}
     for channel in sorted({channel for channel, _ in keys}):
         versions = versions_of(session, channel, doors.unit(channel))
@@ -139,6 +141,7 @@ class _Doors:
         columns = (CHANNEL.c.id, CHANNEL.c.unit, CHANNEL.c.door_id, CHANNEL.c.quantity)
         rows = session.execute(select(*columns).order_by(CHANNEL.c.id)).all()
         self._units = {channel: unit for channel, unit, _, _ in rows}
+        self.refs = {channel for channel, _, _, quantity in rows if quantity == "ref"}
         self._door_of = {channel: door for channel, _, door, _ in rows if door is not None}
         self._shut_of: dict[int, int] = {}
         for channel, _, door, quantity in rows:
@@ -182,7 +185,7 @@ def _replace(
     hours = RollupHour.hour.between(first * HOURS, last * HOURS + HOURS - 1)
     connection.execute(delete(RollupHour).where(RollupHour.channel_id == channel, hours))
     sent = store.raw(session, channel, first * DAY_MS, (last + 1) * DAY_MS)
-    made, known = calibrate(versions, sent.ms, sent.value)
+    made, known = calibrate(versions, sent.ms, rezero.put_right(session, channel, sent.ms, sent.value))
     ms, value = sent.ms[known], made.value[known]
     if not len(ms):
         return

@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 from sqlalchemy import column, func, select, table
 from sqlalchemy.orm import Session
 
-from server.readings import clock_fixes
+from server.readings import rezero
 from server.readings.calibration import calibrate, versions_of
+from server.readings.sent import at_right_times
 from server.readings.tables import DayShut, Reading, RollupDay
 
 Whole = NDArray[np.int64]
@@ -53,31 +54,17 @@ class DayMeans:
 
 def raw(session: Session, channel_id: int, start_ms: int, end_ms: int) -> Series:
     """Readings of [start_ms, end_ms), values as sent; the times of a drifting clock are put right."""
-    fixes = clock_fixes.fixes_of_channel(session.connection(), channel_id)
-    if fixes is None:
-        return as_sent(session, channel_id, start_ms, end_ms)
-    # what a correction moves into the span may lie outside it as sent, by as much as any correction moves
-    near = as_sent(session, channel_id, start_ms - fixes.margin_ms, end_ms + fixes.margin_ms)
-    right = clock_fixes.put_right(session.connection(), fixes, near.ms)
-    order = np.argsort(right, kind="stable")
-    order = order[(right[order] >= start_ms) & (right[order] < end_ms)]
-    return Series(ms=right[order], value=near.value[order], beyond=near.beyond[order])
-
-
-def as_sent(session: Session, channel_id: int, start_ms: int, end_ms: int) -> Series:
-    """Readings whose times as sent lie in [start_ms, end_ms), under those times."""
-    chosen = (Reading.channel_id == channel_id) & (Reading.t_ms >= start_ms) & (Reading.t_ms < end_ms)
-    rows = session.execute(select(Reading.t_ms, Reading.value).where(chosen).order_by(Reading.t_ms)).all()
-    ms, value = _columns(rows, 2)
-    return Series(ms=ms.astype(np.int64), value=value, beyond=np.zeros(len(rows), dtype=np.bool_))
+    ms, value = at_right_times(session, channel_id, start_ms, end_ms)
+    return Series(ms=ms, value=value, beyond=np.zeros(len(ms), dtype=np.bool_))
 
 
 def series(session: Session, channel_id: int, start_ms: int, end_ms: int) -> Series:
     """Readings of [start_ms, end_ms), calibrated; those from before the first calibration are left out."""
-    sent = raw(session, channel_id, start_ms, end_ms)
+    ms, sent = at_right_times(session, channel_id, start_ms, end_ms)
     unit = session.execute(select(CHANNEL.c.unit).where(CHANNEL.c.id == channel_id)).scalar()
-    made, known = calibrate(versions_of(session, channel_id, str(unit)), sent.ms, sent.value)
-    return Series(ms=sent.ms[known], value=made.value[known], beyond=made.beyond[known])
+    right = rezero.put_right(session, channel_id, ms, sent)
+    made, known = calibrate(versions_of(session, channel_id, str(unit)), ms, right)
+    return Series(ms=ms[known], value=made.value[known], beyond=made.beyond[known])
 
 
 def day_medians(

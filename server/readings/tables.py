@@ -107,6 +107,18 @@ class DirtyDay(Base):
     touched: Mapped[Big]
 
 
+class RefWindow(Base):
+    """Fourteen days of a node's fixed pair of resistors: the median ratio; counted from 1970."""
+
+    __tablename__ = "ref_window"
+    __table_args__ = (WITHOUT_ROWID,)
+
+    channel_id: Mapped[Big] = mapped_column(primary_key=True, autoincrement=False)
+    fortnight: Mapped[Big] = mapped_column(primary_key=True, autoincrement=False)
+    n: Mapped[int]
+    median: Mapped[float]
+
+
 class _Rollup:
     n: Mapped[int]
     mean: Mapped[float]

@@ -7,7 +7,8 @@ from numpy.typing import NDArray
 from sqlalchemy import Connection, column, delete, func, select, table
 from sqlalchemy.orm import Session
 
-from server.readings import clock_fixes, store
+from server.readings import clock_fixes
+from server.readings.sent import as_sent
 from server.readings.store import CHANNEL
 from server.readings.tables import Reading
 from server.readings.write import Batch, insert_new
@@ -39,14 +40,14 @@ def thin_channel(session: Session, channel_id: int, *, before_ms: int) -> Thinne
     when every reading of it is. Done twice it changes nothing; the rollups stay as they are.
     """
     connection = session.connection()
-    sent = store.as_sent(session, channel_id, 0, before_ms)
-    if not len(sent.ms):
+    ms, sent = as_sent(session, channel_id, 0, before_ms)
+    if not len(ms):
         return Thinned()
     fixes = clock_fixes.fixes_of_channel(connection, channel_id)
-    right = sent.ms if fixes is None else clock_fixes.put_right(connection, fixes, sent.ms)
+    right = ms if fixes is None else clock_fixes.put_right(connection, fixes, ms)
     quantity = session.execute(select(CHANNEL.c.quantity).where(CHANNEL.c.id == channel_id)).scalar()
     order = np.argsort(right, kind="stable")
-    moments, value = hourly(right[order], sent.value[order], is_shut=quantity == "shut")
+    moments, value = hourly(right[order], sent[order], is_shut=quantity == "shut")
     rows = [(channel_id, ms, one) for ms, one in zip(moments.tolist(), value.tolist(), strict=True)]
     gone = connection.execute(
         delete(Reading).where((Reading.channel_id == channel_id) & (Reading.t_ms < before_ms))

@@ -105,6 +105,25 @@ def test_lost_conditions_are_found_and_counted_again(session: Session, yard: Yar
     assert rebuilding.differences(session) == []
 
 
+def test_what_was_carried_and_a_failed_look_are_folded_again(
+    session: Session, yard: Yard, clock: HandClock
+) -> None:
+    for k in range(3):
+        look(yard, clock, k, DOUBT, CALM)
+    ledger.act(session, ledger.standing(session)[0].id, Seen(), by="maker", at=clock())
+    for k in range(3, 11):
+        look(yard, clock, k, DOUBT, OPEN)
+    scope = results.scope_of(yard.door.id)
+    for k in (11, 12):
+        when = Slot(scope=scope, slot=slot_of(k), looked=clock(), until_ms=0, took_s=0.0, status="failed")
+        results.save(session, Inspection(findings=()), when)
+        night = Night(slot=slot_of(k), at=clock(), failed=True)
+        ledger.record(session, Inspection(findings=()), door=yard.door, night=night)
+    assert {view.step for view in ledger.standing(session)} == {"gauge_doubt", "look_failed"}
+    assert "carries" in {event[1] for event in yard.events()}
+    assert rebuilding.differences(session) == []
+
+
 def test_late_readings_contradict(session: Session, yard: Yard, clock: HandClock) -> None:
     for k in range(8):
         look(yard, clock, k, OPEN)

@@ -69,10 +69,12 @@ def own_schema(url: str, schema: str) -> Iterator[str]:
     )
     with admin.begin() as connection:
         connection.execute(text(f'CREATE SCHEMA "{schema}"'))
-    options = {"options": f"-csearch_path={schema}"}
-    yield make_url(url).update_query_dict(options).render_as_string(hide_password=False)
-    drop_schemas(admin, schema)
-    admin.dispose()
+    options = {"options": f'-csearch_path="{schema}"'}
+    try:
+        yield make_url(url).update_query_dict(options).render_as_string(hide_password=False)
+    finally:
+        drop_schemas(admin, schema)
+        admin.dispose()
 
 
 def drop_schemas(admin: Engine, schema: str) -> None:

@@ -213,30 +213,42 @@ def test_an_offer_without_a_token_is_stored_unanswered(engine: Engine) -> None:
 
 
 def test_new_channel_is_looked_up_once_a_second(engine: Engine) -> None:
+    """The first pack of a stranger costs the look-up of this second; the next one waits for the next."""
     enrol_world(engine)
     now_s = [0.0]
     pack = north_pack(1).replace(b"air-rh", b"air-new")
     with collecting(engine, monotonic=lambda: now_s[0]) as (collector, kept):
+        collector.offer(offer(pack))
+        until(lambda: len(kept.taken) == 1)
         with session_of(engine) as session:
             words = {"quantity": "air_rh", "place": "air", "unit": "%RH", "decimals": 2, "since": MADE}
             node_id = rows(engine, "SELECT id FROM node WHERE name = 'north'")[0][0]
             session.add(Channel(node_id=node_id, name="saltmarsh-yard/north/air-new", **words))
         collector.offer(offer(pack))
-        until(lambda: len(kept.taken) == 1)
+        until(lambda: len(kept.taken) == 2)
         now_s[0] = 1.0
         collector.offer(offer(pack))
-        until(lambda: len(kept.taken) == 2)
-    assert kept.codes() == ["unknown-channel", None]
+        until(lambda: len(kept.taken) == 3)
+    assert kept.codes() == ["unknown-channel", "unknown-channel", None]
+
+
+def test_a_node_enrolled_since_the_start_is_looked_up_at_once(engine: Engine) -> None:
+    with collecting(engine, monotonic=lambda: 0.0) as (collector, kept):
+        enrol_world(engine)
+        collector.offer(offer(north_pack(1)))
+    assert kept.codes() == [None]
 
 
 def test_refresh_reads_who_is_enrolled(engine: Engine) -> None:
     with collecting(engine, monotonic=lambda: 0.0) as (collector, kept):
-        enrol_world(engine)
         collector.offer(offer(north_pack(1)))
         until(lambda: len(kept.taken) == 1)
+        enrol_world(engine)
+        collector.offer(offer(north_pack(1)))
+        until(lambda: len(kept.taken) == 2)
         collector.refresh()
         collector.offer(offer(north_pack(2)))
-    assert kept.codes() == ["unknown-node", None]
+    assert kept.codes() == ["unknown-node", "unknown-node", None]
 
 
 def test_last_heard_is_kept(engine: Engine) -> None:

@@ -27,6 +27,7 @@ def test_the_door_page_answers_first() -> None:
     assert telling.lead(told) == words.lead(shown, swing_mm=0.5)
     assert telling.second(told) == (
         f"What stays grows by 0.06{NB}mm a year, between 0.03 and 0.09. "
+        f"What stays may be anything from 0.75 to 1.05{NB}mm. "
         f"One deep mortise and tenon, three rails; sapele; hung 24{NB}November{NB}2021."
     )
 
@@ -145,11 +146,12 @@ def test_a_bars_figures_add_up() -> None:
     rows = {name: figure for name, figure, _ in bar({"stays": 0.894, "worst_season": 0.551}).rows}
     assert rows == {
         "stays": f"0.89{NB}mm",
+        "stays, 19 times in 20": f"0.75 to 1.05{NB}mm",
         "worst of a season, droop only": f"0.55{NB}mm",
         "left": f"0.99 of 2.43{NB}mm",
     }
     early = bar({"years_heard": 2.0})
-    assert early.rows[1][0] == "worst season seen, droop only"
+    assert early.rows[2][0] == "worst season seen, droop only"
 
 
 def test_a_joint_past_its_limit_by_season_alone_is_said_to_close_again() -> None:
@@ -174,3 +176,11 @@ def test_every_state_has_a_row_without_bad_words(state: str) -> None:
     for told in (yard.told(state=state), yard.told("south", state=state), yard.told(results={}, state=state)):
         text = " ".join([telling.lead(told), telling.second(told), *telling.row(told), *telling.notes(told)])
         assert not any(bad in text for bad in ("nan", "None", "inf ", "-0.00")), text
+
+
+def test_a_joint_that_grows_and_may_be_past_its_limit_is_said_so() -> None:
+    facts = {"stays": 0.16, "stays_low": 0.07, "stays_high": 0.24, "limit": 0.17, "swing_year": 0.02}
+    turn = yard.result("turn:lock-hinge", rate=0.06, facts=facts)
+    worst = yard.told(results={"turn:lock-hinge": turn}).worst
+    assert worst is not None
+    assert telling.bar_words(worst).date.startswith("It may be past its limit already")
