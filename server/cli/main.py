@@ -61,7 +61,7 @@ COMMANDS = {
     "import": Command("server.cli.imports", "import_readings", "Take readings from a CSV file."),
     "held": Command("server.cli.held", "held", "Packs that were refused: list, replay."),
     "inspect": Command("server.cli.look", "inspect", "Look at the doors now."),
-    "alert": Command("server.cli.look", "alert", "Alerts: list, show, seen, close."),
+    "alert": Command("server.cli.look", "alert", "Alerts: list, show, seen, leave, close, rebuild."),
 }
 
 
