@@ -122,8 +122,11 @@ def check_page(page: Page, told: Mapping[str, Any]) -> None:
 
 
 def cell(one: Mapping[str, Any], name: str) -> str:
-    """A figure of a movement as its table prints it: a stroke while season and set are not told apart."""
-    return printed(one[name]) if one["why_refused"] is None else "\u2014"
+    """A figure of a movement as its table prints it, what stays with its bounds; a stroke while not told."""
+    if one["why_refused"] is not None:
+        return "\u2014"
+    bounds = f" ({printed(one['stays_low'])} to {printed(one['stays_high'])})" if name == "stays" else ""
+    return f"{printed(one[name])}{bounds}"
 
 
 def joint_cells(page: Page) -> dict[str, dict[str, str]]:
