@@ -10,6 +10,7 @@ from itertools import chain
 
 from sqlalchemy import Connection, select
 
+from server.readings.copying import FEWEST, copy_new
 from server.readings.tables import Instant
 
 DAY_MS = 86_400_000
@@ -39,6 +40,7 @@ class Shape:
 _READING = Shape("reading", ("channel_id", "t_ms", "value"), ("bigint", "bigint", "double precision"))
 _INSTANT = Shape("instant", ("journal_id", "seq", "t_ms", "clock"), ("bigint", "bigint", "bigint", "integer"))
 _DIRTY = Shape("dirty_day", ("channel_id", "day", "touched"), ("bigint", "bigint", "bigint"))
+_WITHOUT_NULLS = (_READING, _INSTANT)
 _ROLLUP_COLUMNS = ("n", "mean", "m2", "low", "high", "first_ms", "last_ms", "calibration_id")
 _ROLLUP_TYPES = ("integer", *["double precision"] * 4, "bigint", "bigint", "bigint")
 ROLLUP_HOUR = Shape(
@@ -129,6 +131,8 @@ def insert_rows(
     if not rows:
         return 0
     if connection.dialect.name == "postgresql":
+        if conflict == NOTHING and shape in _WITHOUT_NULLS and len(rows) >= FEWEST:
+            return copy_new(connection, shape.table, shape.columns, shape.types, rows)  # type: ignore[arg-type]  # no nulls
         columns = tuple(list(column) for column in zip(*rows, strict=True))
         return connection.exec_driver_sql(_unnest_sql(shape, conflict), columns).rowcount
     whole = len(rows) - len(rows) % BLOCK

@@ -6,8 +6,11 @@ from sqlalchemy import Engine, event
 from sensors.message.statement import read_statement
 from server.database import session_of
 from server.doors.tables import Channel
+from server.intake.commit import Committer
+from server.intake.enrolled import Enrolment
+from server.intake.judged import Judge, Judged
 from server.intake.replay import Replay, held_packs, replay
-from server.intake.values import DownlinkValue
+from server.intake.values import DownlinkValue, Offer
 from tests.intake.yard import (
     ARRIVAL_MS,
     JOURNAL,
@@ -155,6 +158,29 @@ def test_a_fault_in_the_store_leaves_the_pack_held(engine: Engine) -> None:
     event.remove(engine, "before_cursor_execute", cut)
     assert rows(engine, "SELECT count(*) FROM reading") == [(0,)]
     assert again(engine).stored == 1
+
+
+def test_of_two_replays_at_once_one_stores(engine: Engine) -> None:
+    """The other comes between the look at the pack and the transaction, and finds it stored afterwards."""
+    enrol_world(engine)
+    collect(engine, [offer(strange(1))])
+    enrol_new(engine)
+    enrolment = Enrolment(engine)
+    enrolment.read()
+
+    class Overtaken(Judge):
+        """A check during which another replay is quicker."""
+
+        def judge(self, offer: Offer) -> Judged:
+            """The same, but late."""
+            assert again(engine).stored == 1
+            return super().judge(offer)
+
+    committer = Committer(engine, enrolment, clock_ms=lambda: LATER_MS)
+    committer.judge = Overtaken(enrolment)
+    (held,) = held_packs(engine, now_ms=LATER_MS)
+    assert committer.replay(held) is None
+    assert rows(engine, "SELECT count(*) FROM reading") == [(2,)]
 
 
 def test_a_running_service_says_it_with_its_next_statement(engine: Engine) -> None:

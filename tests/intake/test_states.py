@@ -8,6 +8,8 @@ from sensors.message.statement import write_status
 from server.database import session_of
 from server.doors.marks import Mark, marks_of
 from server.doors.tables import Channel, Door, Node
+from server.readings import store
+from server.readings.rollup import recompute_all
 from tests.intake.test_statements import UP
 from tests.intake.yard import ARRIVAL_MS, MADE, collect, enrol_world, north_pack, offer, rows
 
@@ -63,13 +65,23 @@ def test_a_drift_told_through_the_wire_moves_what_is_read(engine: Engine) -> Non
     collect(engine, [offer(packs[0])])
     say(engine, clock_fix=(begin, ARRIVAL_MS, 100_000))
     collect(engine, [offer(packs[1], token=2)])
-    from server.readings import store
-
     with session_of(engine) as session:
         found = store.raw(session, north_channel(engine), begin, ARRIVAL_MS)
     sent = [begin + 600_000 * seq for seq in (1, 2, 3, 4)]
     assert found.ms.tolist() == [ms + 100_000 * (ms - begin) // (10 * DAY_MS) for ms in sent]
     assert [ms for (ms,) in rows(engine, "SELECT DISTINCT t_ms FROM reading ORDER BY 1")] == sent
+
+
+def test_a_late_reading_is_rolled_up_on_its_right_day(engine: Engine) -> None:
+    """Sent a minute before midnight by a clock that was slow: it is of the day after."""
+    hung(engine)
+    midnight = ARRIVAL_MS // DAY_MS * DAY_MS
+    say(engine, clock_fix=(midnight - 10 * DAY_MS, midnight + HOUR_MS, 100_000))
+    pack = north_pack(1, start_ms=midnight - 660_000).replace(b'"bclk":"utc"', b'"bclk":"drift"')
+    collect(engine, [offer(pack)])
+    recompute_all(engine)
+    assert rows(engine, "SELECT DISTINCT t_ms FROM reading") == [(midnight - 60_000,)]
+    assert rows(engine, "SELECT DISTINCT day FROM rollup_day") == [(midnight // DAY_MS,)]
 
 
 def north_channel(engine: Engine) -> int:

@@ -54,6 +54,18 @@ def test_a_redelivery_does_not_meet_the_mean_that_stands_there(engine: Engine) -
     assert rows(engine, f"SELECT DISTINCT value FROM reading WHERE t_ms < {LIMIT_MS}") == [(0.123,)]  # noqa: S608
 
 
+def test_what_is_new_beside_dropped_readings_is_stored(engine: Engine) -> None:
+    """Instants that are stored, instants that were thinned, and new ones in one pack."""
+    enrol_world(engine)
+    collect(engine, [offer(north_pack(1, 6))])
+    with engine.begin() as connection:
+        connection.exec_driver_sql(f"DELETE FROM reading WHERE t_ms < {LIMIT_MS}")  # noqa: S608  (a number)
+    thinned(engine)
+    assert late(engine, north_pack(1, 8)).codes() == [None]
+    assert moments(engine) == [START_MS + seq * PACE_MS for seq in (5, 6, 7, 8)]
+    assert rows(engine, "SELECT count(*) FROM reading") == [(8,)]
+
+
 def test_without_a_thinning_old_readings_are_stored(engine: Engine) -> None:
     enrol_world(engine)
     assert late(engine, north_pack(1, 8)).codes() == [None]

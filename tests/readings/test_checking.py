@@ -4,7 +4,7 @@ import pytest
 from sqlalchemy import Engine, text
 from sqlalchemy.orm import Session
 
-from server.readings.checking import channels_gone, channels_with_readings, days_to_check, differs
+from server.readings.checking import channels_gone, channels_with_readings, days_to_check, wrong_days
 from server.readings.rollup import recompute_all
 from tests.readings.gauges import DAY, JAN_1, JAN_1_MS, hang, put
 
@@ -19,7 +19,7 @@ def yard(engine: Engine) -> int:
 
 def wrong(engine: Engine, channel: int) -> list[int]:
     with Session(engine) as session:
-        return [day for day in days_to_check(session, channel) if differs(session, channel, day)]
+        return wrong_days(session, channel, days_to_check(session, channel))
 
 
 def test_a_sound_rollup_does_not_differ(engine: Engine) -> None:

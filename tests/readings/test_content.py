@@ -25,11 +25,13 @@ def test_a_hash_is_that_of_struct(engine: Engine) -> None:
     january = [(7, JAN_1_MS + n * 997, float(chance.normal())) for n in range(50)]
     february = [(7, FEB_1_MS, 1e-300), (7, FEB_1_MS + 1, -0.0)]
     before = [(9, JAN_1_MS - 1, 2.5)]
-    put(engine, [*february, *january, *before])
+    other = [(8, FEB_1_MS + 5, 3.25)]
+    put(engine, [*february, *january, *before, *other])
     with engine.connect() as connection:
         found = month_hashes(connection)
     assert found == {
         7: {"2026-01": by_hand(january), "2026-02": by_hand(february)},
+        8: {"2026-02": by_hand(other)},
         9: {"2025-12": by_hand(before)},
     }
 
