@@ -20,6 +20,9 @@ SETTINGS = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))
 LONG: dict[str, str] = {  # "path" or "path:function" -> why it may pass 400 or 40 lines
     "server/alerts/delivery/composing.py:plan": "the order in which a night is decided, a line a decision",
     "server/trend/columns.py:made_columns": "one block a column of the model, in the model's order",
+    "tests/intake/test_broker.py": "one real broker and one cutting wire serve all of its cases",
+    "tests/intake/test_hub.py": "one listener and its raw clients serve all of its cases",
+    "tests/joinery/test_frame.py": "one leaf checked by closed forms, a second way and another's program",
     "server/trend/prepare.py:prepared": "the refusals one after another, in their order",
 }
 UNTESTED_BY_NAME: dict[str, str] = {  # "path" -> where its test is, or why it needs none
