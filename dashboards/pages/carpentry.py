@@ -182,4 +182,4 @@ def _load_row(test: LoadTest) -> LoadRow:
 
 
 def _factor(value: float) -> str:
-    return words.number(value, 3).rstrip("0")
+    return words.number(value, 3).rstrip("0").rstrip(".")
