@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from server.doors.built import shoulder_pairs
 from server.doors.register import DoorHung
-from server.inspection.series import DaySeries
+from server.inspection.seen import Seen
 from server.inspection.values import Finding, SeriesLook
 
 HOUR_MS = 3_600_000
@@ -19,11 +19,10 @@ NEVER_HEARD = "has not been heard yet"
 HEARD_SINCE = "heard since that night"
 
 
-def door_findings(
-    door: DoorHung, looks: Mapping[str, SeriesLook], made: Iterable[DaySeries]
-) -> tuple[Finding, ...]:
+def door_findings(seen: Seen) -> tuple[Finding, ...]:
     """Joints and leaf of a door. A series that the kit does not have is left out of the evidence."""
-    rests_on = {one.key: one.rests_on for one in made}
+    door, looks = seen.inputs.door, seen.looks
+    rests_on = {one.key: one.rests_on for one in seen.made}
     if waiting(door) >= BACK_FILL:
         looks = {key: replace(one, reason=COMING_IN) for key, one in looks.items()}
     joints = [_joint(door, joint, looks, rests_on) for joint in shoulder_pairs(door.built)]

@@ -3,6 +3,7 @@
 from server.inspection.findings import door_findings
 from server.inspection.line import drawn_line
 from server.inspection.moisture import moisture_of
+from server.inspection.seen import Seen
 from server.inspection.series import made_series, trended_gauges
 from server.inspection.trending import looked
 from server.inspection.values import DoorInputs, Inspection
@@ -17,11 +18,12 @@ def look(inputs: DoorInputs, *, judged_alone: bool = False) -> Inspection:
     """
     gauges = tuple(name for name in trended_gauges(inputs.door.built) if name in inputs.gauges)
     if not gauges or inputs.day.size == 0:
-        return Inspection(findings=door_findings(inputs.door, {}, ()))
+        return Inspection(findings=door_findings(Seen(inputs=inputs, looks={})))
     line = drawn_line(inputs, gauges)
     moisture = moisture_of(inputs, line)
     made = made_series(inputs, line, moisture)
     if judged_alone:
         made = tuple(one for one in made if one.key.startswith(JUDGED))
     looks = {one.key: looked(inputs, line, one, moisture) for one in made}
-    return Inspection(findings=door_findings(inputs.door, looks, made), series=tuple(looks.values()))
+    seen = Seen(inputs=inputs, line=line, moisture=moisture, made=made, looks=looks)
+    return Inspection(findings=door_findings(seen), series=tuple(looks.values()))
