@@ -6,6 +6,7 @@ from typing import Protocol
 import numpy as np
 
 from server.trend.decompose import Status
+from server.trend.together import Shares
 
 
 class Rate(Protocol):
@@ -48,6 +49,8 @@ class Comparison:
     high: float | None = None
     days_shared: int | None = None
     """Days from the first to the last that both were watched; None where rates alone were compared."""
+    shares: Shares | None = None
+    """What the two were found to share, for the nights until it is fitted anew."""
 
 
 def difference(a: Rate, b: Rate) -> Comparison:

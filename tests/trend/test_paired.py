@@ -10,7 +10,8 @@ from server.trend.compare import Comparison, difference
 from server.trend.decompose import decompose
 from server.trend.paired import compare, power_mm_per_year
 from server.trend.series import Daily, DoorFacts
-from tests.trend.records import record, stepped, without
+from server.trend.together import Shares
+from tests.trend.records import record, stepped
 
 DOOR = DoorFacts()
 A, B = record(1000, rate=0.02, seed=1), record(1000, rate=0.12, seed=2)
@@ -63,14 +64,15 @@ def test_a_door_hung_later_has_its_own_days() -> None:
     assert apart == pytest.approx(0.10, abs=half)
 
 
-def test_days_that_one_did_not_see_weigh_nothing() -> None:
-    hole = replace(A, value=without(A.value, (400, 450)))
-    wild = replace(B, value=np.where((B.day >= 400) & (B.day < 450), B.value + 0.05, B.value))
-    first, second = (
-        compare(decompose(hole, DOOR), replace(decompose(B, DOOR), fit=decompose(each, DOOR).fit), DOOR)
-        for each in (B, wild)
-    )
-    assert middle(first) == pytest.approx(middle(second), abs=1e-4)
+def test_with_nothing_shared_it_is_one_rate_less_the_other() -> None:
+    a, b = decompose(A, DOOR), decompose(B, DOOR)
+    apart = compare(a, b, DOOR, shares=Shares())
+    assert middle(apart) == pytest.approx(middle(difference(a, b)), abs=1e-8)
+
+
+def test_what_was_found_shared_may_be_kept() -> None:
+    again = compare(decompose(A, DOOR), decompose(B, DOOR), DOOR, shares=PLAIN.shares)
+    assert again == PLAIN
 
 
 def test_steps_of_each_stay_its_own() -> None:
