@@ -12,16 +12,33 @@ from numpy.typing import NDArray
 
 from server.errors import OutOfRangeError
 from server.trend.answer import PLUGGED_IN, Z_95, Decomposition, Fit
-from server.trend.columns import CREEP_MEAN
+from server.trend.columns import CREEP_MEAN, Columns
 from server.trend.compare import Comparison
-from server.trend.series import DoorFacts
+from server.trend.likelihood import Noise
+from server.trend.series import DAYS_PER_YEAR, DoorFacts
 from server.trend.together import SLOPES, STATES, Shares, Two, contrast, fitted_shares, solved_together
 
 FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
 
 FIRST_YEAR_DAYS, SECOND_YEAR_DAYS = 365, 730
 WIDEST = 0.14
+SLOPE_START = 0.15
 POWER_YEARS, POWER_MM_PER_YEAR = (2.0, 3.0, 5.0), (0.14, 0.12, 0.09)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Side:
+    """One door's series as it is compared: over its scale, with its columns and its own noise."""
+
+    day: IntArray
+    y: FloatArray
+    """Without creep's prior mean; NaN on unseen days."""
+    columns: Columns
+    noise: Noise
+    settled: int
+    """Place of the day from which its rate counts."""
+    drift_per_year: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,15 +65,23 @@ def compare(
     if a.fit is None or b.fit is None or "season" in (a.reason, b.reason):
         worse = a if a.fit is None or a.reason == "season" else b
         return Comparison(status="refused", reason=worse.reason)
+    drifts = (each.interval.drift if each.interval else 0.0 for each in (a, b))
+    sides = tuple(_side(fit, drift) for fit, drift in zip((a.fit, b.fit), drifts, strict=True))
+    return compare_sides(sides[0], sides[1], door, later_days=later_days, shares=shares)
+
+
+def compare_sides(
+    a: Side, b: Side, door: DoorFacts, *, later_days: int = 0, shares: Shares | None = None
+) -> Comparison:
+    """As `compare`, of two series that need not have been solved each by itself."""
     first = max(int(a.day[0]), int(b.day[0]) + later_days)
     age = min(int(a.day[-1]), int(b.day[-1]) + later_days) - first
     if age < FIRST_YEAR_DAYS:
         return Comparison(status="refused", reason="first_year", days_shared=max(age + 1, 0))
-    shared = _shared(a.fit, b.fit, later_days)
+    shared = _shared(a, b, later_days)
     found = shares or fitted_shares(shared.two)
     apart, error = _rate(shared, found)
-    drift_a, drift_b = (each.interval.drift if each.interval else 0.0 for each in (a, b))
-    drift = float(np.hypot(drift_a, drift_b))
+    drift = float(np.hypot(a.drift_per_year, b.drift_per_year))
     half = Z_95 * float(np.hypot(PLUGGED_IN * error * door.scale, drift))
     if half > WIDEST * door.scale:
         return Comparison(status="refused", reason="wide", days_shared=age + 1, shares=found)
@@ -83,33 +108,37 @@ def power_mm_per_year(years: float) -> float:
     return float(np.interp(years, POWER_YEARS, POWER_MM_PER_YEAR))
 
 
-def _shared(a: Fit, b: Fit, later_days: int) -> _Shared:
+def _side(fit: Fit, drift_per_year: float) -> Side:
+    y = fit.solved.residual + fit.columns.values @ fit.solved.coefficients
+    return Side(
+        day=fit.day,
+        y=np.where(fit.solved.factor.observed, y, np.nan),
+        columns=fit.columns,
+        noise=fit.solved.factor.model.noise,
+        settled=fit.settled,
+        drift_per_year=drift_per_year,
+    )
+
+
+def _shared(a: Side, b: Side, later_days: int) -> _Shared:
     first = max(int(a.day[0]), int(b.day[0]) + later_days)
-    last = min(int(a.day[-1]), int(b.day[-1]) + later_days)
-    days = last - first + 1
+    days = min(int(a.day[-1]), int(b.day[-1]) + later_days) - first + 1
     from_a, from_b = first - int(a.day[0]), first - int(b.day[0]) - later_days
     of_a, of_b = slice(from_a, from_a + days), slice(from_b, from_b + days)
     settled = max(int(a.day[a.settled]), int(b.day[b.settled]) + later_days)
-    model = a.solved.factor.model
     return _Shared(
         two=Two(
-            y=np.column_stack([_seen(a)[of_a], _seen(b)[of_b]]),
+            y=np.column_stack([a.y[of_a], b.y[of_b]]),
             columns=(a.columns.values[of_a], b.columns.values[of_b]),
             prior_sd=np.concatenate([a.columns.prior_sd, b.columns.prior_sd]),
-            noise=(model.noise, b.solved.factor.model.noise),
-            step_years=model.step_years,
-            slope_start_sd=model.slope_start_sd or 0.15,
+            noise=(a.noise, b.noise),
+            step_years=1.0 / DAYS_PER_YEAR,
+            slope_start_sd=SLOPE_START,
         ),
         settled=min(settled - first, days - 2),
         creep=(a.columns.values[of_a, a.columns.creep], b.columns.values[of_b, b.columns.creep]),
         creep_places=(a.columns.creep, len(a.columns.names) + b.columns.creep),
     )
-
-
-def _seen(fit: Fit) -> FloatArray:
-    """The series that was fitted; NaN on unseen days and outliers."""
-    y = fit.solved.residual + fit.columns.values @ fit.solved.coefficients
-    return np.where(fit.solved.factor.observed, y, np.nan)
 
 
 def _rate(shared: _Shared, shares: Shares) -> tuple[float, float]:

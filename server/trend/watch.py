@@ -123,7 +123,7 @@ def began(
     if fitted.kept is None or fitted.fit is None:
         return None
     known = (*fitted.kept.steps, *fitted.fit.declared)
-    online = tuple(step for step in _all_online(before) if not _is_near(step, known))
+    online = tuple(step for step in _all_online(before) if not is_near(step, known))
     laid = laid_out(replace(fitted.kept, steps=(*fitted.kept.steps, *online)), daily, door)
     if isinstance(laid, Decomposition):
         return None
@@ -179,7 +179,8 @@ def _all_online(before: Watched | None) -> tuple[int, ...]:
     return () if before is None else tuple(dict.fromkeys((*before.online, *before.rebased)))
 
 
-def _is_near(step: int, known: tuple[int, ...]) -> bool:
+def is_near(step: int, known: tuple[int, ...]) -> bool:
+    """Whether a step is one of those known: within ten days of it."""
     return any(abs(step - other) <= SAME_STEP_DAYS for other in known)
 
 

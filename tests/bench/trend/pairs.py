@@ -31,7 +31,7 @@ def pair_rows(doors: Sequence[KnownDoor]) -> Iterator[str]:
             yield _line(f"pairs {cut:5d} d", way, errors)
             inside += [bool(off <= half) for off, half in errors] if way == "one model" else []
     yield f"pairs, all cuts, one model: covered {np.mean(inside):.3f} of {len(inside)}"
-    moved = doors[UNPAIRED_BY:] + doors[:UNPAIRED_BY]
+    moved = [*doors[UNPAIRED_BY:], *doors[:UNPAIRED_BY]]
     for cut in CUTS:
         for way, errors in _errors(list(zip(doors[::4], moved[::4], strict=True)), cut).items():
             yield _line(f"unlike sites {cut:5d} d", way, errors)

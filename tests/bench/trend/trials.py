@@ -1,0 +1,199 @@
+"""Trials of pairs with nothing to find, through the real comparison: how often each bound says otherwise.
+
+Run as `python -m tests.bench.trend.trials`, with the number of pairs if not 400. Looks are weekly from one
+year to six. Invented data.
+"""
+
+import json
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from server.trend.answer import PLUGGED_IN, Z_95, Kept
+from server.trend.paired import WIDEST, compare_sides
+from server.trend.paired_nights import PairKept, side_of, with_watched
+from server.trend.series import DAYS_PER_YEAR
+from server.trend.trial_fence import fence
+from server.trend.watch import Watched, nights
+from tests.bench.trend.doors import KnownDoor
+from tests.bench.trend.filtered import filtered
+from tests.bench.trend.joints import known_joints
+
+FloatArray = NDArray[np.float64]
+PAIRS, YEARS, WEEK = 400, 6, 7
+FIRST_DAY = 366
+FIRST_SEED = 100
+PLAIN = 1.96
+WALKS = 20_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Looked:
+    """Weekly looks at one pair: years, difference and standard error over the scale, NaN where not served."""
+
+    years: FloatArray
+    difference: FloatArray
+    se: FloatArray
+
+    def is_outside(self, factors: FloatArray) -> bool:
+        """Whether 0 was outside the bounds at any look."""
+        return bool((np.abs(self.difference) > factors * self.se).any())
+
+
+def even_pairs(count: int) -> Iterator[tuple[KnownDoor, KnownDoor]]:
+    """Pairs of sound joints of which the one keeps just what the other keeps."""
+    seed = FIRST_SEED
+    while count > 0:
+        sound = known_joints("turn", seed)[1::2]
+        for a, b in list(zip(sound[::2], sound[1::2], strict=False))[:count]:
+            value = b.daily.value + a.secular_mm - b.secular_mm
+            yield a, replace(b, daily=replace(b.daily, value=value), secular_mm=a.secular_mm)
+            count -= 1
+        seed += 1
+
+
+def looked_weekly(a: KnownDoor, b: KnownDoor) -> Looked:
+    """Every weekly look of six years; a look that is refused keeps what the last one said.
+
+    Each door is watched night by night; between two fits, and between two steps found, all looks are taken
+    by one forward filter, which is the service's one solve a night reckoned another way.
+    """
+    watches = tuple(_watched(one) for one in (a, b))
+    looks = list(range(FIRST_DAY, round(YEARS * DAYS_PER_YEAR) + 1, WEEK))
+    difference, se = np.full(len(looks), np.nan), np.full(len(looks), np.nan)
+    for kept, carried, span in _spans(watches, looks, (a, b)):
+        sides = [
+            side_of(with_watched(own, found, 0), one.daily.up_to(looks[span[-1]]), one.facts)
+            for own, found, one in zip(kept.doors, carried, (a, b), strict=True)
+        ]
+        if kept.shares is None or sides[0] is None or sides[1] is None:
+            continue
+        nights = filtered(sides[0], sides[1], kept.shares, np.array(looks)[span])
+        difference[span], se[span] = nights.difference, PLUGGED_IN * nights.se
+    se[Z_95 * se > WIDEST] = np.nan
+    return Looked(
+        years=np.array(looks) / DAYS_PER_YEAR,
+        difference=_held(np.where(np.isfinite(se), difference, np.nan)),
+        se=_held(se),
+    )
+
+
+def _watched(door: KnownDoor) -> dict[int, Watched]:
+    """The watch of each night, by its day."""
+    record = door.daily.up_to(round(YEARS * DAYS_PER_YEAR))
+    return {int(record.day[one.place]): one for one, _ in nights(record, door.facts)}
+
+
+def _carried(watched: Watched) -> Kept:
+    """What tonight's split would be laid with; in these records a day is its place."""
+    put_by = (*watched.let_go, *(held.place for held in watched.held))
+    return replace(
+        watched.kept,
+        steps=tuple(dict.fromkeys((*watched.kept.steps, *watched.online, *watched.rebased))),
+        unseen=(*watched.kept.unseen, *put_by),
+    )
+
+
+def _spans(
+    watches: tuple[dict[int, Watched], ...], looks: list[int], doors: tuple[KnownDoor, KnownDoor]
+) -> Iterator[tuple[PairKept, tuple[Kept, Kept], list[int]]]:
+    """Looks that share fits and steps: what was fitted, what the watches carry, the places of the looks."""
+    kept: PairKept | None = None
+    span: list[int] = []
+    carried: tuple[Kept, ...] = ()
+    for place, day in enumerate(looks):
+        if any(day not in watch for watch in watches):
+            continue
+        now = tuple(_carried(watch[day]) for watch in watches)
+        fitted = tuple(watch[day].kept for watch in watches)
+        is_new = kept is None or fitted != kept.doors
+        if span and (is_new or [one.steps for one in now] != [one.steps for one in carried]):
+            yield kept, (carried[0], carried[1]), span  # type: ignore[misc]  # a span has what it was laid with
+            span = []
+        if is_new:
+            kept = _fitted(doors, fitted, watches, day)
+        span, carried = [*span, place], now
+    if span and kept is not None:
+        yield kept, (carried[0], carried[1]), span
+
+
+def _fitted(
+    doors: tuple[KnownDoor, KnownDoor],
+    fitted: tuple[Kept, ...],
+    watches: tuple[dict[int, Watched], ...],
+    day: int,
+) -> PairKept:
+    age = max(one.through for one in fitted)
+    sides = [
+        side_of(kept, one.daily.up_to(kept.through), one.facts)
+        for kept, one in zip(fitted, doors, strict=True)
+    ]
+    if sides[0] is None or sides[1] is None:
+        return PairKept(doors=(fitted[0], fitted[1]), shares=None, age=age)
+    said = compare_sides(sides[0], sides[1], doors[1].facts)
+    return PairKept(doors=(fitted[0], fitted[1]), shares=said.shares, age=age)
+
+
+def _held(values: FloatArray) -> FloatArray:
+    """Each look that was refused as the last one that was not."""
+    last = np.maximum.accumulate(np.where(np.isfinite(values), np.arange(values.size), -1))
+    return np.where(last >= 0, values[last], np.nan)
+
+
+def leaving_rate(se: FloatArray, factors: FloatArray) -> float:
+    """How often a Brownian motion in information 1/se^2 is outside the factors at any of its looks."""
+    rng, info = np.random.default_rng(1), np.maximum.accumulate(1.0 / se**2)
+    steps = np.sqrt(np.diff(np.concatenate([[0.0], info])))
+    outside = 0
+    for _ in range(WALKS // 1000):
+        walk = np.cumsum(rng.normal(size=(1000, se.size)) * steps, axis=1)
+        outside += int((np.abs(walk) > factors * np.sqrt(info)).any(axis=1).sum())
+    return outside / WALKS
+
+
+def main(arguments: list[str]) -> None:
+    """Look at every pair, say so as it goes on, and print the table; looks are kept in a file if named."""
+    count = int(arguments[0]) if arguments else PAIRS
+    found = []
+    for pair in even_pairs(count):
+        found.append(looked_weekly(*pair))
+        if len(found) % 20 == 0:
+            sys.stdout.write(f"{len(found)} pairs looked at\n")
+            sys.stdout.flush()
+    for row in _table(found):
+        sys.stdout.write(f"{row}\n")
+    if arguments[1:]:
+        kept = [{"difference": one.difference.tolist(), "se": one.se.tolist()} for one in found]
+        Path(arguments[1]).write_text(json.dumps(kept), "utf-8")
+
+
+def _table(found: list[Looked]) -> Iterator[str]:
+    years = found[0].years
+    fenced = np.array([fence(at, YEARS).factor for at in years])
+    plain = np.full(years.size, PLAIN)
+    by_fence = sum(one.is_outside(fenced) for one in found)
+    by_plain = sum(one.is_outside(plain) for one in found)
+    yield f"{len(found)} pairs, nothing to find: fence {by_fence}, plain interval {by_plain}"
+    every = np.array([one.se for one in found])
+    served = np.isfinite(every).sum(axis=0) > len(found) / 2
+    median = np.nanmedian(every[:, served], axis=0)
+    at = years[served]
+    yield f"Brownian motion along the median error: fence {leaving_rate(median, fenced[served]):.4f}"
+    yield f"  plain {leaving_rate(median, plain[served]):.4f}"
+    two, six = (float(np.interp(year, at, median)) for year in (2.0, 6.0))
+    yield f"information grows from year 2 to 6 as time to the {2 * np.log(two / six) / np.log(3):.2f}"
+    for year in (2, 3, 5, 6):
+        place = int(np.argmin(np.abs(years - year)))
+        off = np.array([one.difference[place] for one in found])
+        yield (
+            f"year {year}: sd of the difference {np.nanstd(off):.4f} (over the scale), median se "
+            f"{np.nanmedian(every[:, place]):.4f}, served {np.isfinite(off).sum()}"
+        )
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
