@@ -90,6 +90,17 @@ def run_demo(options: DemoOptions, *, clock: Clock, say: Say) -> int:
     stop = threading.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: stop.set())
+    code = _run(options, clock, stop, say)
+    kept = (
+        "its files are gone"
+        if options.folder is None
+        else f"its files are kept in {options.folder.absolute()}"
+    )
+    say(f"Ended; {kept}.")
+    return code
+
+
+def _run(options: DemoOptions, clock: Clock, stop: threading.Event, say: Say) -> int:
     with ExitStack() as opened:
         folder = opened.enter_context(_folder(options))
         yard = _yard(options, folder, clock)
@@ -128,7 +139,10 @@ def _yard(options: DemoOptions, folder: Path, clock: Clock) -> Yard:
         kept = json.loads(path.read_text("utf-8"))
         if (kept["seed"], kept["years"]) != (options.seed, options.years):
             came = f"--seed {options.seed} --years {options.years:g}"
-            needed = f"--seed {kept['seed']} --years {kept['years']:g}, which it was made with, or --fresh"
+            needed = (
+                f"the same --seed {kept['seed']} --years {kept['years']:g} as its first run had, "
+                "or --fresh to begin anew"
+            )
             raise SettingsError(f"go on in {folder}", needed, came)
         return Yard(
             folder=folder, hung=datetime.fromisoformat(kept["hung"]), years=kept["years"], seed=kept["seed"]

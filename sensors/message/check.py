@@ -2,9 +2,9 @@
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any, Protocol
+from typing import Any, NamedTuple, Protocol
 
 from sensors.message import names, structure, units
 from sensors.message.errors import MessageError, Meta
@@ -26,9 +26,10 @@ class Channel:
     unit: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pack:
+class Pack(NamedTuple):
     """A pack that may be stored.
+
+    A tuple, for so many are made: a frozen dataclass costs four times that.
 
     readings: rows for the store, in the order of the array. instants: (seq, ms) of each, `firsts` the index
     of its first reading; both empty, and journal and first_seq None, for an untracked pack. clock: `utc`,
@@ -262,7 +263,7 @@ def _under_stored_stamps(pack: Pack, world: World) -> Pack:
             raise MessageError("seq-mismatch", needed, sent_ms, record=None).holding(_meta_of(pack))
         instants.append((seq, ms))
         rows.extend((channel, ms, value) for channel, _, value in pack.readings[begin:end])
-    return replace(pack, readings=tuple(rows), instants=tuple(instants))
+    return pack._replace(readings=tuple(rows), instants=tuple(instants))
 
 
 def _require_one_value(pack: Pack) -> None:

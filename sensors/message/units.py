@@ -26,7 +26,7 @@ SECONDARY: dict[str, tuple[str, float]] = {
 }
 
 # Decimals that a node writes until its settings say otherwise.
-DECIMALS: dict[str, int] = {"/": 6, "m": 6, "rad": 7, "Cel": 2, "%RH": 2, "V": 3}
+DECIMALS: dict[str, int] = {"/": 6, "m": 6, "rad": 7, "Cel": 2, "%RH": 2, "V": 3, "count": 0}
 OTHER_DECIMALS = 3
 
 PLAIN_VERSION = 10

@@ -2,6 +2,7 @@
 
 import json
 import sys
+import time
 from dataclasses import asdict
 from importlib.metadata import version
 from pathlib import Path
@@ -59,6 +60,19 @@ def spool(path: Path, *, as_json: bool) -> None:
 
 
 @cli.command()
+@click.pass_obj
+def enrol(path: Path) -> None:
+    """Take the one-line code of `hangtrue node enrol` from standard input, try it and keep it."""
+    from sensors.node.enrol import EnrolError, enrol_node
+
+    try:
+        click.echo(enrol_node(_read(path), sys.stdin.readline(), now_ms=time.time_ns() // 1_000_000))
+    except EnrolError as refusal:
+        click.echo(str(refusal), err=True)
+        sys.exit(refusal.status)
+
+
+@cli.command()
 @click.option("--door", type=click.Choice(["north", "south"]), required=True, help="Which invented door.")
 @click.option("--seed", type=click.IntRange(0, 2**31), default=1, show_default=True)
 @click.option("--years", type=click.FloatRange(0.01, 12.0), default=3.0, show_default=True)
@@ -81,7 +95,15 @@ def spool(path: Path, *, as_json: bool) -> None:
 @click.option("--opening", help="none, or DOOR:JOINT:DAY:SIZE, such as north:lock-hinge:560:0.10.")
 @click.option("--swap", is_flag=True, help="Give the opening to the other door.")
 @click.option("--vary", is_flag=True, help="Draw each rate about its value.")
-@click.option("--kit", type=click.Choice(["usual", "every"]), default="usual", show_default=True)
+@click.option(
+    "--kit", default="usual", show_default=True, help="usual, every, A to G, or gauges parted by commas."
+)
+@click.option("--pair-mm", type=float, help="How far apart the gauges of each shoulder pair are.")
+@click.option("--use", is_flag=True, help="With a counter of openings and a meter of slams.")
+@click.option("--ideal", is_flag=True, help="Gauges without error, and nine decimals.")
+@click.option(
+    "--states", type=click.Path(path_type=Path), help="A file of movements, instead of the door's own."
+)
 @click.option("--fault", "faults", multiple=True, help="KIND:CHANNEL:FROM_DAY:DAYS:SIZE; may be given again.")
 @click.option("--csv", type=click.Path(path_type=Path), help="Hourly air: time,t_c,rh_pct.")
 @click.option("--fresh", is_flag=True, help="Throw away what an earlier run of this folder kept.")

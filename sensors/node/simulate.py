@@ -3,10 +3,10 @@
 import hashlib
 import json
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from itertools import islice
+from itertools import chain, islice, takewhile
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +15,7 @@ from sensors.message.pack import SIMULATED_BYTES, SIMULATED_RECORDS
 from sensors.node.live import BULK, after, keep_live, layout_of, open_node, real_times, sample_s, sampled
 from sensors.publisher.choose import Pace
 from sensors.publisher.publisher import Publisher
-from sensors.sources.simulated.door import SimulatedDoor
+from sensors.sources.simulated.door import SimInstant, SimulatedDoor
 from sensors.sources.simulated.doors import OpeningChoice
 from sensors.sources.simulated.errors import SimulationError
 from sensors.sources.simulated.faults import Fault, parse_fault
@@ -42,6 +42,10 @@ class SimulateOptions:
     vary: bool = False
     kit: str = "usual"
     faults: tuple[str, ...] = ()
+    pair_mm: float | None = None
+    use: bool = False
+    ideal: bool = False
+    states: Path | None = None
     csv: Path | None = None
     fresh: bool = False
 
@@ -81,9 +85,9 @@ def simulate_node(node: NodeFile, options: SimulateOptions, *, say: Say) -> None
     journal = _journal(options, start_ms)
     with open_node(node, times, pace=pace, say=say, journal=journal) as publisher:
         publisher.spool.set_layout(layout_of(tuple(_channel(*each) for each in _described(door))))
-        _journal_history(publisher, door, say)
-        live = door.instants(live_step_s=sample_s(publisher))
-        keep_live(publisher, after(live, publisher.spool.last_ms()), times, speed=options.speed)
+        instants = door.instants(live_step_s=sample_s(publisher))
+        live = _journal_history(publisher, door, after(instants, publisher.spool.last_ms()), say)
+        keep_live(publisher, live, times, speed=options.speed)
 
 
 def _door(options: SimulateOptions, start_ms: int) -> SimulatedDoor:
@@ -96,8 +100,12 @@ def _door(options: SimulateOptions, start_ms: int) -> SimulatedDoor:
             opening=_opening(options),
             swap=options.swap,
             vary=options.vary,
-            kit_every=options.kit == "every",
+            kit=options.kit,
+            pair_mm=options.pair_mm,
+            use=options.use,
             faults=_faults(options),
+            ideal=options.ideal,
+            states=options.states,
             csv=options.csv,
         )
     except SimulationError as error:
@@ -199,12 +207,17 @@ def _journal(options: SimulateOptions, start_ms: int) -> str:
     return hashlib.sha256(f"{options.seed}/{options.door}/{start_ms}".encode()).hexdigest()[:8]
 
 
-def _journal_history(publisher: Publisher, door: SimulatedDoor, say: Say) -> None:
-    """Put the years that are not yet kept into the spool, before anything of them is sent."""
+def _journal_history(
+    publisher: Publisher, door: SimulatedDoor, upcoming: Iterator[SimInstant], say: Say
+) -> Iterator[SimInstant]:
+    """Put the years that are not yet kept into the spool, before anything of them is sent; give the rest."""
     spool, shut_at = publisher.spool, [each.name for each in door.channels].index("shut")
-    upcoming, shut = after(door.instants(), spool.last_ms()), 0
-    while some := list(islice(upcoming, BULK)):
-        spool.append(sampled(each, boot=spool.boot) for each in some)
-        shut += sum(each.values[shut_at] != 0 for each in some)
+    end_ms, shut, first_live = door.history_end_ms, 0, list[SimInstant]()
+    while not first_live and (some := list(islice(upcoming, BULK))):
+        history = list(takewhile(lambda each: each.ms < end_ms, some))
+        first_live = some[len(history) :]
+        spool.append(sampled(each, boot=spool.boot) for each in history)
+        shut += sum(each.values[shut_at] != 0 for each in history)
         say(f"\r{spool.head} of {door.count} instants kept", nl=False)
     say(f"\r{spool.head} instants; {shut} of the new with the leaf shut; {len(door.faults)} faults injected")
+    return chain(first_live, upcoming)

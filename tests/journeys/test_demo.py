@@ -47,7 +47,7 @@ def checked(tmp_path_factory: pytest.TempPathFactory) -> Path:
         count = f"{INSTANTS * CHANNELS:,}"
         assert f"{door}: {count} readings of {count}" in told.stdout
     assert [path for path in PATHS if f"\n{path}: 200\n" not in told.stdout] == []
-    assert told.stdout.endswith("All is whole.\n")
+    assert told.stdout.endswith(f"All is whole.\nEnded; its files are kept in {folder}.\n")
     assert "refused" not in told.stderr  # of its own packs, not one
     return folder
 
@@ -69,8 +69,8 @@ def test_other_years_in_the_same_folder_are_refused(checked: Path) -> None:
     assert told.returncode == 2
     assert told.stdout == ""
     assert told.stderr == (
-        f"hangtrue: go on in {checked}: needs --seed 2 --years 0.3, which it was made with, or --fresh, "
-        "got --seed 2 --years 0.5\n"
+        f"hangtrue: go on in {checked}: needs the same --seed 2 --years 0.3 as its first run had, "
+        "or --fresh to begin anew, got --seed 2 --years 0.5\n"
     )
 
 
@@ -82,26 +82,42 @@ def test_a_folder_with_other_things_is_refused_and_left_alone(tmp_path: Path) ->
     assert [each.name for each in tmp_path.iterdir()] == ["letter.txt"]
 
 
-@pytest.mark.parametrize("to_all", [True, False], ids=["terminal", "process"])
-def test_an_interrupt_ends_it_and_all_that_it_started(tmp_path: Path, to_all: bool) -> None:
+def folder_of(pid: int) -> Path:
+    """The folder of a demo, from the words that its gauges' processes were started with."""
+    for child in processes_below(pid):
+        words = Path(f"/proc/{child}/cmdline").read_bytes().decode().split("\0")
+        if "simulate" in words:
+            return Path(words[words.index("--config") + 1]).parents[1]
+    raise AssertionError("no gauges run")
+
+
+@pytest.mark.parametrize(("to_all", "is_kept"), [(True, True), (False, False)], ids=["terminal", "process"])
+def test_an_interrupt_ends_it_and_all_that_it_started(tmp_path: Path, to_all: bool, is_kept: bool) -> None:
     log = tmp_path / "demo.log"
-    child = start(SCRIPTS / "hangtrue", *DEMO, "--folder", tmp_path / "yard", log=log)
+    asked = ["--folder", str(tmp_path / "yard")] if is_kept else []
+    child = start(SCRIPTS / "hangtrue", *DEMO, *asked, log=log)
+    assert child.stdout is not None
     try:
         found = re.search(r"http://127\.0\.0\.1:\d+/", first_line(child))
         assert found is not None, log.read_text("utf-8")
-        with urlopen(found[0], timeout=10) as answer:  # noqa: S310  (our own address)
+        with urlopen(found[0], timeout=60) as answer:  # noqa: S310  (our own address)
             assert answer.status == 200
         until(lambda: len(processes_below(child.pid)) >= 3, "the pages and both doors' gauges")
-        below = processes_below(child.pid)
+        below, folder = processes_below(child.pid), folder_of(child.pid)
         # a terminal's ^C comes to every process of the group; a kill -INT to the one
         os.killpg(child.pid, signal.SIGINT) if to_all else child.send_signal(signal.SIGINT)
         assert child.wait(20) == 0
+        last = child.stdout.read().splitlines()[-1]
     finally:
         end(child)
     until(lambda: not any(is_alive(pid) for pid in below), "its processes to be gone", within_s=5)
     said = log.read_text("utf-8")
     assert "Traceback" not in said
     assert "started again" not in said
+    assert folder.exists() == is_kept
+    assert last == (
+        f"Ended; its files are kept in {tmp_path / 'yard'}." if is_kept else "Ended; its files are gone."
+    )
 
 
 def test_a_port_in_use_is_refused(tmp_path: Path) -> None:

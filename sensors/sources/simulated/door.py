@@ -17,11 +17,12 @@ from sensors.sources.simulated.doors import (
     opening_of,
 )
 from sensors.sources.simulated.draws import stream
-from sensors.sources.simulated.errors import SimulationError
+from sensors.sources.simulated.errors import SimulationError, shown
 from sensors.sources.simulated.faults import Fault, check_faults
 from sensors.sources.simulated.gauges import (
     DAY_MS,
     KIT_GAUGES,
+    SHOULDER_GAUGES,
     SHOULDERS,
     SPACING_MM,
     Bank,
@@ -31,18 +32,38 @@ from sensors.sources.simulated.gauges import (
     channels,
     draw_gauges,
 )
-from sensors.sources.simulated.leaf import edge_readings_mm, shoulder_readings_mm
-from sensors.sources.simulated.movement import Course, DoorState, Happenings, door_state, swept_hours
+from sensors.sources.simulated.kits import kit_gauges
+from sensors.sources.simulated.leaf import EDGE_GAUGES, edge_readings_mm, shoulder_readings_mm
+from sensors.sources.simulated.movement import (
+    Course,
+    DoorState,
+    Happenings,
+    door_state,
+    given_state,
+    swept_hours,
+)
 from sensors.sources.simulated.spoiling import ClockFix, Spoiler, clock_fixes, happenings_of, span_ms
+from sensors.sources.simulated.states import GivenStates, read_states
 from sensors.sources.simulated.truth import TruthRow, truth_row, write_events, write_rows
+from sensors.sources.simulated.use import UseMeter, closings
 from sensors.sources.simulated.weather import Weather, read_weather
 from sensors.sources.simulated.wood import START_PCT, Moisture, moisture_hours
 
 _YEAR_MS = 365.25 * DAY_MS
 _MOST_YEARS = 60.0
 _NO_FAULTS_MM: dict[str, float] = {}
-_PLAIN_UNITS = {"Cel": "degC", "%RH": "%", "V": "V", "/": "/"}
-_PLAIN_SIGMA = {"air-temp": 0.1, "air-rh": 0.5, "battery": 0.002, "shut": 0.0, "ref": 1.2e-5}
+_ALL_LENGTHS = SHOULDER_GAUGES + EDGE_GAUGES  # in the order in which they are reckoned
+_PAIR_MM = (30.0, 400.0)
+_PLAIN_UNITS = {"Cel": "degC", "%RH": "%", "V": "V", "/": "/", "count": "count", "m/s2": "m/s2"}
+_PLAIN_SIGMA = {
+    "air-temp": 0.1,
+    "air-rh": 0.5,
+    "battery": 0.002,
+    "shut": 0.0,
+    "ref": 1.2e-5,
+    "openings": 0.0,
+    "slam": 0.1,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,8 +86,10 @@ class SimulatedDoor:
 
     `door` is `north` or `south`; `start_ms` a whole hour, the moment of hanging; the history covers `years`
     in steps of `history_step_s`. `opening`: None for the demo's own, "none", or (joint, day, mrad/yr**1.4).
-    `swap` gives the demo's opening to the other door; `vary` draws its rates; `kit_every` adds three gauges;
-    `ideal` takes the gauges' own errors away; `csv` is a weather file.
+    `swap` gives the demo's opening to the other door; `vary` draws its rates; `kit` says which gauges hang
+    there (`kits.kit_gauges`), `pair_mm` how far apart those of every shoulder are, instead of their own;
+    `use` adds the counter of openings and the peak meter; `ideal` takes the gauges' own errors away; `csv` is
+    a weather file; `states` a file of movements that take the place of the model's own.
 
     Raises SimulationError, when made, for arguments that it cannot follow.
     """
@@ -79,10 +102,13 @@ class SimulatedDoor:
     opening: OpeningChoice = None
     swap: bool = False
     vary: bool = False
-    kit_every: bool = False
+    kit: str = "usual"
+    pair_mm: float | None = None
+    use: bool = False
     faults: Sequence[Fault] = ()
     ideal: bool = False
     csv: Path | str | None = None
+    states: Path | str | None = None
 
     def __post_init__(self) -> None:
         if self.start_ms % HOUR_MS or self.start_ms < 0:
@@ -94,17 +120,27 @@ class SimulatedDoor:
         self._build  # noqa: B018 - made now, so that a wrong door, opening or weather file is refused now
         self._happenings  # noqa: B018
         self._weather  # noqa: B018
+        if self.pair_mm is not None and not _PAIR_MM[0] <= self.pair_mm <= _PAIR_MM[1]:
+            needed = f"{_PAIR_MM[0]:g} to {_PAIR_MM[1]:g}"
+            raise SimulationError("pair_mm", needed, f"{self.pair_mm:g}")
         check_faults(self.faults, self.channels)
+        if self._states is not None:
+            self._check_given()
 
     @cached_property
     def channels(self) -> tuple[SimChannel, ...]:
-        """The channels in the order of an instant's values: 18, or 21 with every gauge of the kit."""
-        return channels(kit_every=self.kit_every)
+        """The channels in the order of an instant's values: 18 unless another kit or `use` is asked for."""
+        return channels(kit_gauges(self.kit), use=self.use, ideal=self.ideal)
 
     @property
     def count(self) -> int:
         """How many moments the history has, those that faults take away among them."""
         return math.ceil(round(self.years * _YEAR_MS, 3) / (self.history_step_s * 1000))
+
+    @property
+    def history_end_ms(self) -> int:
+        """The moment after the history at which live time begins."""
+        return self.start_ms + self.count * self.history_step_s * 1000
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -133,7 +169,9 @@ class SimulatedDoor:
         spoiler = Spoiler(
             self.faults, channels=self.channels, seed=self.seed, door=self.door, start_ms=self.start_ms
         )
+        meter = self._meter() if self.use else None
         scales = [10.0**channel.decimals for channel in self.channels]
+        kit = sum(gauge.name in KIT_GAUGES for gauge in self._gauges)
         path = Course(self._hours(), self.start_ms)
         last_ms = -1
         for ms in self._moments(upto_ms, live_step_s):
@@ -149,8 +187,8 @@ class SimulatedDoor:
                 is_open=plain[2] == 0.0,
                 faults_mm=offsets,
             )
-            kit = len(KIT_GAUGES)
             values = [*plain[:2], *ratios[:kit], *plain[2:], *ratios[kit:]]
+            values += meter.upto(ms) if meter else ()
             if not self.faults:
                 whole = tuple([round(value * scale) for value, scale in zip(values, scales, strict=True)])
                 yield SimInstant(ms, whole, (), "utc", 1)
@@ -178,22 +216,26 @@ class SimulatedDoor:
             for channel in self.channels
         ]
 
-    def describe(self, site: str, node: str) -> tuple[list[dict[str, str]], list[dict[str, object]]]:
+    def describe(self, site: str, node: str) -> tuple[list[dict[str, str | int]], list[dict[str, object]]]:
         """The `[[channel]]` tables of a node file, and the calibration records."""
-        tables = [
-            {"name": channel.name, "unit": channel.unit, "source": "simulated"} for channel in self.channels
+        tables: list[dict[str, str | int]] = [
+            {"name": each.name, "unit": each.unit, "source": "simulated"} for each in self.channels
         ]
+        if self.ideal:
+            for table, channel in zip(tables, self.channels, strict=True):
+                table["decimals"] = channel.decimals
         return tables, self.calibration(site, node)
 
     def truth_rows(self) -> Iterator[TruthRow]:
         """The truth at each 00:00 UTC of the history (`truth.truth_row`)."""
+        meter = self._meter() if self.use else None
         end_ms = self.start_ms + self.years * _YEAR_MS
         for k, (hour, swept_pct) in enumerate(self._hours()):
             ms = self.start_ms + k * HOUR_MS
             if ms >= end_ms:
                 return
             if ms % DAY_MS == 0:
-                yield truth_row(ms, self._state(ms, hour, swept_pct))
+                yield truth_row(ms, self._state(ms, hour, swept_pct), meter.upto(ms) if meter else None)
 
     def write_truth(self, folder: Path | str, node: str) -> None:
         """`<node>.csv` and `<node>.events.json` in a folder, which is made when missing."""
@@ -207,7 +249,11 @@ class SimulatedDoor:
             "start": datetime.fromtimestamp(self.start_ms / 1000.0, tz=UTC).isoformat(),
             "years": self.years,
             "history_step_s": self.history_step_s,
+            "kit": self.kit,
+            "pair_mm": self.pair_mm,
+            "use": self.use,
             "ideal": self.ideal,
+            "states": None if self.states is None else Path(self.states).name,
             "weather": None if self.csv is None else Path(self.csv).name,
         }
         openings = [asdict(opening) for opening in self._happenings.openings]
@@ -221,7 +267,8 @@ class SimulatedDoor:
 
     @cached_property
     def _happenings(self) -> Happenings:
-        return happenings_of(self.faults, opening_of(self.door, self.opening, swap=self.swap))
+        opening = opening_of(self.door, self.opening, swap=self.swap)
+        return happenings_of(self.faults, None if self.states is not None else opening)
 
     @cached_property
     def _weather(self) -> Weather | None:
@@ -229,7 +276,26 @@ class SimulatedDoor:
 
     @cached_property
     def _gauges(self) -> tuple[Gauge, ...]:
-        return draw_gauges(seed=self.seed, door=self.door, kit_every=self.kit_every, ideal=self.ideal)
+        return draw_gauges(kit_gauges(self.kit), seed=self.seed, door=self.door, ideal=self.ideal)
+
+    @cached_property
+    def _places(self) -> tuple[int, ...]:
+        return tuple(_ALL_LENGTHS.index(gauge.name) for gauge in self._gauges)
+
+    @cached_property
+    def _states(self) -> GivenStates | None:
+        return None if self.states is None else read_states(self.states)
+
+    def _check_given(self) -> None:
+        """Raises SimulationError when, beside given states, a movement of the model's is asked for."""
+        moving = [fault.kind for fault in self.faults if fault.kind in ("opening", "slam", "rehang")]
+        if self.opening not in (None, "none") or self.swap or self.vary or moving:
+            needed = "no opening, swap, vary, slam or rehang beside them: they are the movement"
+            raise SimulationError("states", needed, shown(moving or "an opening, swap or vary"))
+
+    def _meter(self) -> UseMeter:
+        slams = self._happenings.slams
+        return UseMeter(closings(seed=self.seed, door=self.door, start_ms=self.start_ms, slams=slams))
 
     def _hours(self) -> Iterator[tuple[Moisture, float]]:
         airs = air_hours(seed=self.seed, start_ms=self.start_ms, weather=self._weather)
@@ -249,6 +315,9 @@ class SimulatedDoor:
             ms += live_step_s * 1000
 
     def _state(self, ms: int, hour: Moisture, swept_pct: float) -> DoorState:
+        if self._states is not None:
+            move = self._states.at((ms - self.start_ms) / DAY_MS)
+            return given_state(move, moisture_pct=hour.mean_pct)
         years = (ms - self.start_ms) / _YEAR_MS
         return door_state(
             self._build, self._happenings, years=years, moisture_pct=hour.mean_pct, swept_pct=swept_pct
@@ -263,12 +332,12 @@ class SimulatedDoor:
             lengths += shoulder_readings_mm(
                 opening_mm=opening_mm,
                 turn_mrad=turn,
-                spacing_mm=SPACING_MM[joint],
+                spacing_mm=self.pair_mm or SPACING_MM[joint],
                 at_hinge=joint.endswith("hinge"),
                 face_strain=face_strain,
             )
         lengths += edge_readings_mm(state.move)
-        return lengths[: len(self._gauges)]
+        return [lengths[place] for place in self._places]
 
     def _record(self, channel: SimChannel, gauge: Gauge | None) -> dict[str, object]:
         if gauge is None:

@@ -51,7 +51,7 @@ KINDS: dict[str, _Kind] = {
     "rehang": _Kind("node", lasts=False, sizes=1),
     "battery": _Kind("node", lasts=True),
 }
-_UNMEASURED = ("shut", "ref", "battery")
+_UNMEASURED = ("shut", "ref", "battery", "openings", "slam")
 _NODE_WORDS = ("", "node", "-")
 
 

@@ -13,7 +13,8 @@ WAVE_PERIOD_MM = 4.0
 DAY_MS = 86_400_000
 LEAF_OPEN_MM = 6.0
 STEPS_15_BIT = 32768.0
-_DECIMALS = {"/": 6, "Cel": 2, "%RH": 2, "V": 3}
+_DECIMALS = {"/": 6, "Cel": 2, "%RH": 2, "V": 3, "count": 0, "m/s2": 3}
+_IDEAL_DECIMALS = 9
 _WAVES_PER_MM = 2.0 * math.pi / WAVE_PERIOD_MM
 
 SHOULDERS = ("lock-hinge", "lock-latch", "top-hinge")
@@ -61,18 +62,36 @@ class Gauge:
         return round(ratio * STEPS_15_BIT) / STEPS_15_BIT if self.rounded else ratio
 
 
-def channels(*, kit_every: bool = False) -> tuple[SimChannel, ...]:
-    """The channels in their order on the wire: 18, or 21 with every gauge of the kit."""
-    named = [("air-temp", "Cel"), ("air-rh", "%RH"), *((name, "/") for name in KIT_GAUGES)]
+def channels(
+    gauges: Sequence[str] = KIT_GAUGES, *, use: bool = False, ideal: bool = False
+) -> tuple[SimChannel, ...]:
+    """The channels in their order on the wire: 18 with the usual gauges, and with `use` two more.
+
+    `ideal`: nine decimals of all that is not a count.
+    """
+    named = [("air-temp", "Cel"), ("air-rh", "%RH"), *((name, "/") for name in gauges if name in KIT_GAUGES)]
     named += [("shut", "/"), ("ref", "/"), ("battery", "V")]
-    named += [(name, "/") for name in EVERY_GAUGES] if kit_every else []
-    return tuple(SimChannel(name, unit, _DECIMALS[unit]) for name, unit in named)
+    named += [(name, "/") for name in gauges if name in EVERY_GAUGES]
+    named += [("openings", "count"), ("slam", "m/s2")] if use else []
+    return tuple(SimChannel(name, unit, _decimals(unit, ideal=ideal)) for name, unit in named)
 
 
-def draw_gauges(*, seed: int, door: str, kit_every: bool = False, ideal: bool = False) -> tuple[Gauge, ...]:
+def draw_gauges(
+    names: Sequence[str] = KIT_GAUGES, *, seed: int, door: str, ideal: bool = False
+) -> tuple[Gauge, ...]:
     """The displacement gauges of a door, each from a stream of its own, so that one more changes no other."""
-    names = KIT_GAUGES + (EVERY_GAUGES if kit_every else ())
     return tuple(_drawn(name, seed=seed, door=door, ideal=ideal) for name in names)
+
+
+def is_working_hour(ms: int) -> bool:
+    """Whether people work at the door at this moment: 8 to 18 h, Monday to Saturday (UTC)."""
+    days, of_day = divmod(ms, DAY_MS)
+    is_sunday = days % 7 == 3  # the 1st of January 1970 was a Thursday
+    return 8 * HOUR_MS <= of_day < 18 * HOUR_MS and not is_sunday
+
+
+def _decimals(unit: str, *, ideal: bool) -> int:
+    return _IDEAL_DECIMALS if ideal and unit != "count" else _DECIMALS[unit]
 
 
 def _drawn(name: str, *, seed: int, door: str, ideal: bool) -> Gauge:
@@ -172,7 +191,5 @@ class Others:
 
 
 def _open_chance(ms: int) -> float:
-    """The leaf stands open now and then from 8 to 18 h, Monday to Saturday (UTC), hardly ever else."""
-    days, of_day = divmod(ms, DAY_MS)
-    is_sunday = days % 7 == 3  # the 1st of January 1970 was a Thursday
-    return 0.08 if 8 * HOUR_MS <= of_day < 18 * HOUR_MS and not is_sunday else 0.003
+    """The leaf stands open now and then while people work, hardly ever else."""
+    return 0.08 if is_working_hour(ms) else 0.003

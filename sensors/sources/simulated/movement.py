@@ -109,6 +109,19 @@ def door_state(
     )
 
 
+def given_state(move: Movement, *, moisture_pct: float) -> DoorState:
+    """A state whose movement is given: all of its rack counts as staying, and no joint turns."""
+    still = (0.0,) * len(JOINTS)
+    return DoorState(
+        moisture_pct=moisture_pct,
+        move=move,
+        turns_mrad=still,
+        opened_mrad=still,
+        permanent_rack_mm=RAIL_MM * move.gamma_rad,
+        ratchet_mm=0.0,
+    )
+
+
 def swept_hours(hours: Iterable[Moisture]) -> Iterator[tuple[Moisture, float]]:
     """Each hour with the moisture swept so far: the changes from day to day, all counted positive."""
     swept = 0.0

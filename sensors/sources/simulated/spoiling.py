@@ -14,7 +14,7 @@ REBOOT_MS = 240_000
 EMPTY_V = 2.4
 SPIKE_CHANCE = 0.01
 DROPPED = "io-error"
-_NOISE = {"/": 1.2e-5, "Cel": 0.01, "%RH": 0.01, "V": 0.001}
+_NOISE = {"/": 1.2e-5, "Cel": 0.01, "%RH": 0.01, "V": 0.001, "count": 0.0, "m/s2": 0.01}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,8 +14,11 @@ from sensors.sources.simulated.spoiling import span_ms
 TruthRow = dict[str, int | float]
 
 
-def truth_row(ms: int, state: DoorState) -> TruthRow:
-    """One day's row, at 00:00 UTC: moisture %, angles mrad, lengths mm, joints' turns and openings mrad."""
+def truth_row(ms: int, state: DoorState, used: tuple[int, float] | None = None) -> TruthRow:
+    """One day's row, at 00:00 UTC: moisture %, angles mrad, lengths mm, joints' turns and openings mrad.
+
+    `used`: openings of the leaf so far, and the hardest closing of the day that ends, m/s2.
+    """
     row: TruthRow = {
         "ms": ms,
         "mc": state.moisture_pct,
@@ -32,6 +35,8 @@ def truth_row(ms: int, state: DoorState) -> TruthRow:
     }
     row |= {f"psi_{joint}_mrad": turn for joint, turn in zip(JOINTS, state.turns_mrad, strict=True)}
     row |= {f"open_{joint}_mrad": turn for joint, turn in zip(JOINTS, state.opened_mrad, strict=True)}
+    if used is not None:
+        row |= {"openings": used[0], "slam_m_s2": used[1]}
     return row
 
 

@@ -26,10 +26,10 @@ def rows(draw: st.DrawFn) -> list[tuple[str, str, int, int]]:
     return made
 
 
-def instants(*, absolute: bool) -> st.SearchStrategy[Instants]:
-    """One to twelve instants at different ms."""
+def instants(*, absolute: bool, most: int = 12) -> st.SearchStrategy[Instants]:
+    """One to `most` instants at different ms."""
     low, high = (1577836800000, ARRIVAL_MS + 300000) if absolute else (-86400000 * 300, 0)
-    moments = st.lists(st.integers(low, high), min_size=1, max_size=12, unique=True)
+    moments = st.lists(st.integers(low, high), min_size=1, max_size=most, unique=True)
     return moments.flatmap(
         lambda found: st.tuples(*(st.tuples(st.just(ms), rows()) for ms in found)).map(list)
     )

@@ -8,6 +8,7 @@ from sensors.message.check import Channel, Pack, check_pack
 from sensors.message.fast import fast, fast_table
 from sensors.message.names import split_topic
 from sensors.message.pack import pack_bytes
+from sensors.message.plain import LEARN_AFTER, numbers_of
 from tests.sensors.message.strategies import BASE, Instants, instants, near_packs
 from tests.sensors.message.worlds import ARRIVAL_MS, Case, DictWorld, arrival_of, packs, payload_of
 
@@ -55,6 +56,44 @@ def test_takes_what_a_node_writes(drawn: Instants, clock: str) -> None:
     assert found == check_pack(NORTH, payload, ARRIVAL_MS, WORLD)
 
 
+def packs_of_one_form(most: int) -> st.SearchStrategy[Instants]:
+    """Instants of the same channels in the same order, with other values and moments."""
+    return instants(absolute=True, most=most).map(
+        lambda drawn: [
+            (ms, [(name, unit, whole + at, k) for name, unit, whole, k in drawn[0][1]])
+            for at, (ms, _) in enumerate(drawn)
+        ]
+    )
+
+
+@LAW
+@given(packs_of_one_form(5), st.sampled_from(["utc", "drift"]), near_packs(), st.data())
+def test_law_holds_for_forms_that_were_learned(
+    drawn: Instants, clock: str, other: bytes, data: st.DataObject
+) -> None:
+    """The same form with other numbers, and with a byte changed, read by its patterns or not."""
+    table = fast_table(WORLD.channels("saltmarsh-yard", "north") or {})
+
+    def by_table(payload: bytes) -> Pack | None:
+        return fast("saltmarsh-yard", "north", payload, ARRIVAL_MS, table)
+
+    def pack(seq: int, some: Instants) -> bytes:
+        return pack_bytes(base_name=BASE, journal="7c1e90ab", first_seq=seq, clock=clock, instants=some)
+
+    for seq in range(1, 1 + LEARN_AFTER):
+        by_table(pack(seq, drawn[:1]))
+    (plain,) = table.learned.plains
+    payload = pack(77, drawn)
+    assert numbers_of(plain, payload) is not None
+    found = by_table(payload)
+    assert found is None or found == check_pack(NORTH, payload, ARRIVAL_MS, WORLD)
+    at = data.draw(st.integers(0, len(payload) - 1))
+    sign = data.draw(st.sampled_from(list(b'0123456789-+.eE:,"{}_ \\')))
+    for odd in (payload[:at] + bytes((sign,)) + payload[at + 1 :], payload[:at] + payload[at + 1 :], other):
+        found = by_table(odd)
+        assert found is None or found == check_pack(NORTH, odd, ARRIVAL_MS, WORLD)
+
+
 @settings(LAW, max_examples=100)
 @given(instants(absolute=False))
 def test_takes_what_a_node_without_a_clock_writes(drawn: Instants) -> None:
@@ -87,6 +126,9 @@ def test_values_are_floats() -> None:
         (b'"t":600', b'"t":NaN'),
         (b'"t":600', b'"t":null'),
         (b'"v":1', b'"v":1,"t":null'),
+        (b'"v":1', b'"v":1,"t":true'),
+        (b'"bcnt":2', b'"bcnt":true'),
+        (b'"bseq":41', b'"bseq":true'),
         (b'"t":600', b'"t":9e9'),
         (b'"t":600', b'"x_":600'),
         (
@@ -119,6 +161,21 @@ def test_leaves_a_time_that_comes_back_to_the_full_check() -> None:
     assert by_fast(NORTH, ORDINARY.replace(b":2", b":3") + ROWS.replace(b"}]", third), ARRIVAL_MS) is None
 
 
+def test_leaves_a_false_count_of_one_to_the_full_check() -> None:
+    """`true` equals 1 to Python."""
+    one = ORDINARY.replace(b'"bcnt":2', b'"bcnt":1') + b'"n":"air-rh","u":"%RH","v":50}]'
+    assert by_fast(NORTH, one, ARRIVAL_MS) is not None
+    assert by_fast(NORTH, one.replace(b'"bcnt":1', b'"bcnt":true'), ARRIVAL_MS) is None
+
+
+def test_takes_instants_that_differ_in_their_channels() -> None:
+    rows = ROWS.replace(b"}]", b'},{"n":"gap-lock-top","u":"/","v":0.5,"t":600}]')
+    payload = ORDINARY.replace(b'"bcnt":2', b'"bcnt":3') + rows
+    found = by_fast(NORTH, payload, ARRIVAL_MS)
+    assert found is not None
+    assert found == check_pack(NORTH, payload, ARRIVAL_MS, WORLD)
+
+
 def test_leaves_a_pack_that_is_too_large_to_the_full_check() -> None:
     assert by_fast(NORTH, (ORDINARY + ROWS).ljust(16384), ARRIVAL_MS) is not None
     assert by_fast(NORTH, (ORDINARY + ROWS).ljust(16385), ARRIVAL_MS) is None
@@ -137,4 +194,4 @@ def test_knows_only_names_and_units_of_the_wire() -> None:
         "a/rh": Channel(id=2, unit="%"),
         "a/x": Channel(id=3, unit="m"),
     }
-    assert fast_table(channels) == {"a/": {"x": (3, "m", -10.0, 10.0, 1)}}
+    assert fast_table(channels).known == {"a/": {"x": (3, "m", -10.0, 10.0, 1)}}

@@ -1,10 +1,12 @@
 """The node's command: one sentence a refusal, and the exit code of its kind."""
 
 import json
+import tomllib
 from pathlib import Path
 
 import pytest
 
+from sensors.config import read_node_file
 from sensors.node.main import main
 from sensors.spool import Sampled, Spool, View
 
@@ -25,6 +27,12 @@ def node_file(folder: Path) -> Path:
         (["simulate", "--door", "north", "--describe", "x", "--start", "noon"], 2, "a time with its offset"),
         (["simulate", "--door", "north", "--describe", "x", "--opening", "wide"], 2, "DOOR:JOINT:DAY:SIZE"),
         (["simulate", "--door", "north", "--describe", "x", "--fault", "fire"], 2, "hangtrue-node: --fault"),
+        (["simulate", "--door", "north", "--describe", "x", "--kit", "H"], 2, "usual, every, A"),
+        (
+            ["simulate", "--door", "north", "--describe", "x", "--states", "no.csv"],
+            2,
+            "a text file that opens",
+        ),
         (["nothing"], 2, "No such command"),
     ],
 )
@@ -66,3 +74,16 @@ def test_describing_a_door_writes_its_channels_and_calibrations(
     records = json.loads((tmp_path / "south/calibration.json").read_text())
     assert {record["from_ms"] for record in records} == {1_767_596_400_000}
     assert "18 channels" in capsys.readouterr().out
+
+
+def test_an_ideal_door_with_use_says_its_decimals_and_its_two_more_channels(tmp_path: Path) -> None:
+    asked = ["--door", "north", "--kit", "G", "--ideal", "--use", "--describe", str(tmp_path)]
+    assert main(["simulate", *asked]) == 0
+    tables = tomllib.loads((tmp_path / "channels.toml").read_text("utf-8"))["channel"]
+    by_name = {table["name"]: table for table in tables}
+    assert (by_name["diag-rise"]["decimals"], by_name["openings"]["decimals"]) == (9, 0)
+    assert (by_name["openings"]["unit"], by_name["slam"]["unit"]) == ("count", "m/s2")
+    assert "sill-latch" not in by_name
+    file = node_file(tmp_path)
+    file.write_text(file.read_text("utf-8") + (tmp_path / "channels.toml").read_text("utf-8"), "utf-8")
+    assert len(read_node_file(file).channels) == len(tables)

@@ -38,7 +38,10 @@ def journalled(folder: Path) -> list[tuple[int, tuple[tuple[int, int], ...]]]:
     door = SimulatedDoor(door="north", seed=1, start_ms=START_MS, years=0.02)
     with publisher(folder) as made:
         made.spool.set_layout(tuple((each.name, each.unit, each.decimals) for each in door.channels))
-        simulate._journal_history(made, door, lambda *_said, **_how: None)
+        upcoming = after(door.instants(live_step_s=600), made.spool.last_ms())
+        live = simulate._journal_history(made, door, upcoming, lambda *_said, **_how: None)
+        assert next(live).ms == door.history_end_ms == START_MS + 117 * 5_400_000
+        assert next(live).ms == door.history_end_ms + 600_000
         return [(each.ms, each.values) for each in made.spool.read(1, made.spool.head)]
 
 

@@ -31,13 +31,17 @@ def test_18_channels_in_order_and_21_with_every_gauge() -> None:
         "head-hinge", "head-latch", "latch-bottom", "latch-top", "sill-latch", "diag-fall", "diag-rise",
         "shut", "ref", "battery",
     ]  # fmt: skip
-    every = [channel.name for channel in channels(kit_every=True)]
+    every = [channel.name for channel in channels(KIT_GAUGES + EVERY_GAUGES)]
     assert every == [*names, "sill-hinge", "hinge-bottom", "hinge-top"]
 
 
 def test_units_and_decimals_are_the_wire_s() -> None:
     decimals = {channel.unit: channel.decimals for channel in channels()}
     assert decimals == {"Cel": 2, "%RH": 2, "/": 6, "V": 3}
+    with_use = {channel.name: (channel.unit, channel.decimals) for channel in channels(use=True)[18:]}
+    assert with_use == {"openings": ("count", 0), "slam": ("m/s2", 3)}
+    fine = {channel.unit: channel.decimals for channel in channels(use=True, ideal=True)}
+    assert fine == {"Cel": 9, "%RH": 9, "/": 9, "V": 9, "count": 0, "m/s2": 9}
 
 
 @pytest.mark.parametrize(
@@ -62,7 +66,10 @@ def test_temperature_pulls_from_20_degrees_on() -> None:
 
 
 def test_drawn_gauges_differ_and_one_more_changes_no_other() -> None:
-    kit, every = draw_gauges(seed=1, door="north"), draw_gauges(seed=1, door="north", kit_every=True)
+    kit, every = (
+        draw_gauges(seed=1, door="north"),
+        draw_gauges(KIT_GAUGES + EVERY_GAUGES, seed=1, door="north"),
+    )
     assert every[: len(kit)] == kit
     assert [gauge.name for gauge in every] == [*KIT_GAUGES, *EVERY_GAUGES]
     assert len({gauge.centre for gauge in every}) == len(every)
@@ -84,7 +91,7 @@ def test_ideal_gauge_has_no_error() -> None:
 
 
 def test_open_leaf_lets_the_plungers_out_and_leaves_the_others() -> None:
-    gauges = draw_gauges(seed=1, door="north", kit_every=True, ideal=True)
+    gauges = draw_gauges(KIT_GAUGES + EVERY_GAUGES, seed=1, door="north", ideal=True)
     bank = Bank(gauges, seed=1, door="north")
     hung = [gauge.nominal_mm for gauge in gauges]
     ratios = bank.read(hung, day=0.0, temp_c=20.0, is_open=True, faults_mm=NONE)
