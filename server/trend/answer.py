@@ -23,6 +23,9 @@ PLUGGED_IN = 1.15
 """Pays for noise and slab being taken as known."""
 SECOND_YEAR_DAYS = 730
 WORST_COLLINEARITY = 4.0
+SURE_ALL_THE_SAME = 0.5
+"""Share of the widest half-width within which the season may cost what it will: a series nearly without
+noise, as one told by many gauges together, has little error for the season to be large beside."""
 SECULAR_SE_DAYS = 30
 
 
@@ -146,13 +149,21 @@ class Verdict:
 
 
 def answer(
-    fit: Fit, outliers: BoolArray, door: DoorFacts, *, early: Verdict | None, observed: int
+    fit: Fit,
+    outliers: BoolArray,
+    door: DoorFacts,
+    *,
+    early: Verdict | None,
+    observed: int,
+    every_days: int = SECULAR_SE_DAYS,
 ) -> Decomposition:
     """What a fit says: its rate unless it is refused, its steps, its parts, and what the nights start from.
 
-    outliers: shape (days,); early: a refusal for the record's age or its observed days, which goes first.
+    outliers: shape (days,); early: a refusal for the record's age or its observed days, which goes first;
+    every_days: how far apart the errors of the lasting part are asked, most of the cost of a long record.
     """
-    grown, last = _growth(fit), last_day(fit.solved)
+    places = np.arange(0, fit.day.size, every_days)
+    grown, last = _growth(fit, places), last_day(fit.solved)
     rate, interval, collinearity = _rate(fit, grown, drift=door.drift_per_year)
     half = interval.half_width
     verdict = early or _verdict(fit.day, collinearity=collinearity, half=half, widest=door.widest)
@@ -174,7 +185,7 @@ def answer(
         slope_now_se=float(np.sqrt(last.covariance[1, 1])) * fit.scale,
         steps=_steps(fit),
         parts=_parts(fit),
-        secular_se_day=fit.day[_secular_places(fit)],
+        secular_se_day=fit.day[places],
         secular_se=grown.standard_errors()[:-1] * fit.scale,
         posterior=posterior(fit, last),
         noise=_own_unit(fit.solved.factor.model.noise, fit.scale),
@@ -202,7 +213,7 @@ def _rate(fit: Fit, grown: Contrasts, *, drift: float) -> tuple[float, Interval,
 
 
 def _verdict(day: IntArray, *, collinearity: float, half: float, widest: float) -> Verdict:
-    if collinearity > WORST_COLLINEARITY:
+    if collinearity > WORST_COLLINEARITY and half > SURE_ALL_THE_SAME * widest:
         return Verdict("refused", "season", WORST_COLLINEARITY, collinearity)
     if half > widest:
         return Verdict("refused", "wide", widest, half)
@@ -212,13 +223,9 @@ def _verdict(day: IntArray, *, collinearity: float, half: float, widest: float) 
     return Verdict("served")
 
 
-def _secular_places(fit: Fit) -> NDArray[np.int64]:
-    return np.arange(0, fit.day.size, SECULAR_SE_DAYS)
-
-
-def _growth(fit: Fit) -> Contrasts:
-    """Lasting part less its value on the settled day: every 30 days, then on the last."""
-    upto = np.append(_secular_places(fit), fit.day.size - 1)
+def _growth(fit: Fit, places: IntArray) -> Contrasts:
+    """Lasting part less its value on the settled day: on the places asked, then on the last."""
+    upto = np.append(places, fit.day.size - 1)
     reference = (np.arange(fit.day.size) == fit.settled).astype(float)
     creep = fit.columns.values[:, fit.columns.creep]
     of_columns = np.zeros((len(fit.columns.names), upto.size))

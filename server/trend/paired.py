@@ -71,19 +71,28 @@ def compare(
 
 
 def compare_sides(
-    a: Side, b: Side, door: DoorFacts, *, later_days: int = 0, shares: Shares | None = None
+    a: Side,
+    b: Side,
+    door: DoorFacts,
+    *,
+    later_days: int = 0,
+    shares: Shares | None = None,
+    weights: tuple[float, float] = (1.0, 1.0),
 ) -> Comparison:
-    """As `compare`, of two series that need not have been solved each by itself."""
+    """As `compare`, of two series that need not have been solved each by itself.
+
+    weights: what each rate is multiplied by before they are taken apart.
+    """
     first = max(int(a.day[0]), int(b.day[0]) + later_days)
     age = min(int(a.day[-1]), int(b.day[-1]) + later_days) - first
     if age < FIRST_YEAR_DAYS:
         return Comparison(status="refused", reason="first_year", days_shared=max(age + 1, 0))
     shared = _shared(a, b, later_days)
     found = shares or fitted_shares(shared.two)
-    apart, error = _rate(shared, found)
-    drift = float(np.hypot(a.drift_per_year, b.drift_per_year))
+    apart, error = _rate(shared, found, weights)
+    drift = float(np.hypot(weights[0] * a.drift_per_year, weights[1] * b.drift_per_year))
     half = Z_95 * float(np.hypot(PLUGGED_IN * error * door.scale, drift))
-    if half > WIDEST * door.scale:
+    if half > WIDEST * door.scale * float(np.sqrt(weights[0] * weights[1])):
         return Comparison(status="refused", reason="wide", days_shared=age + 1, shares=found)
     early = age < SECOND_YEAR_DAYS
     return Comparison(
@@ -141,17 +150,21 @@ def _shared(a: Side, b: Side, later_days: int) -> _Shared:
     )
 
 
-def _rate(shared: _Shared, shares: Shares) -> tuple[float, float]:
-    """Mean difference a year and its standard error, over the scale."""
+def _rate(shared: _Shared, shares: Shares, weights: tuple[float, float]) -> tuple[float, float]:
+    """Mean difference a year of the weighed rates and its standard error, over the scale."""
     two, settled = shared.two, shared.settled
     days = two.y.shape[0]
     years = (days - 1 - settled) * two.step_years
     place = np.arange(days)
     weight = ((place >= settled) & (place < days - 1)) / (days - 1 - settled)
     of_states = np.zeros((days, STATES))
-    of_states[:, SLOPES] = np.outer(weight, [-1.0, 1.0])
-    grown = [(creep[-1] - creep[settled]) / years for creep in shared.creep]
+    signed = -weights[0], weights[1]
+    of_states[:, SLOPES] = np.outer(weight, signed)
+    grown = [
+        times * (creep[-1] - creep[settled]) / years
+        for times, creep in zip(signed, shared.creep, strict=True)
+    ]
     of_columns = np.zeros(two.prior_sd.size)
-    of_columns[list(shared.creep_places)] = -grown[0], grown[1]
+    of_columns[list(shared.creep_places)] = grown
     apart, error = contrast(solved_together(two, shares), of_states.ravel(), of_columns)
-    return apart + CREEP_MEAN * float(grown[1] - grown[0]), error
+    return apart + CREEP_MEAN * float(sum(grown)), error

@@ -10,7 +10,7 @@ from server.trend.paired import Side, compare, compare_sides
 from server.trend.refit import refit
 from server.trend.series import Daily, DoorFacts
 from server.trend.together import Shares
-from server.trend.tonight import laid_out
+from server.trend.tonight import laid_out, tonight
 from server.trend.watch import is_near, refit_ages
 
 Two = tuple[Kept, Kept]
@@ -72,6 +72,17 @@ def paired_tonight(days: PairDays, kept: PairKept | None) -> tuple[Comparison, P
         return Comparison(status="refused", reason="too_few_days"), kept
     said = compare_sides(sides[0], sides[1], days.facts[1], later_days=days.later_days, shares=kept.shares)
     return said, kept
+
+
+def rated_tonight(
+    daily: Daily, facts: DoorFacts, kept: Kept | None, watched: Kept | None = None
+) -> Decomposition:
+    """One door's rate on a night, by what was kept of its last fit unless an age for another has come."""
+    first = int(daily.day[0])
+    ages = refit_ages(int(daily.day[-1]) - first)
+    if kept is None or (ages and kept.through - first < ages[-1]):
+        return refit(daily, facts)
+    return tonight(with_watched(kept, watched, first), daily, facts)
 
 
 def side_of(kept: Kept, daily: Daily, facts: DoorFacts) -> Side | None:

@@ -33,10 +33,17 @@ class Laid:
 
 
 def laid_out(
-    kept: Kept, daily: Daily, door: DoorFacts, *, through: int | None = None
+    kept: Kept,
+    daily: Daily,
+    door: DoorFacts,
+    *,
+    through: int | None = None,
+    grid_pct: FloatArray | None = None,
 ) -> Laid | Decomposition:
     """The days up to and with `through`, filled, masked and centred as the last fit left it.
 
+    grid_pct: what `grid_moisture_pct` gives for these days, filled as the last fit would, where it is there
+    already: the series of one door share it.
     A refusal where too little is left to fit. Raises SeriesError for `through` before the first day.
     """
     ready = prepared(
@@ -50,7 +57,7 @@ def laid_out(
     if isinstance(ready, Decomposition):
         return ready
     steps = tuple(dict.fromkeys((*ready.declared, *(step for step in kept.steps if step <= ready.day[-1]))))
-    columns = made_columns(ready.day, ready.climate, kept.cell, steps, means=kept.means)
+    columns = made_columns(ready.day, ready.climate, kept.cell, steps, means=kept.means, grid_pct=grid_pct)
     value = ready.y + CREEP_MEAN * columns.values[:, columns.creep] + kept.origin / kept.scale
     value[np.isin(ready.day, kept.unseen)] = np.nan
     return Laid(ready=ready, columns=columns, kept=kept, value=value)

@@ -106,14 +106,11 @@ def openings(spans: Sequence[Span]) -> DailyUse:
         raise OutOfRangeError("openings", "readings in order of time", "another order")
     first, last = math.floor(spans[0].start), math.ceil(spans[-1].end)
     days = np.arange(first, last)
-    count, covered, tells = np.zeros(len(days)), np.zeros(len(days)), np.ones(len(days), dtype=bool)
-    for span in spans:
-        share = np.clip(np.minimum(days + 1, span.end) - np.maximum(days, span.start), 0, None)
-        count += (span.count or 0) * share / (span.end - span.start)
-        if span.kind == "counted":
-            covered += share
-            if span.end - span.start > 1:
-                tells &= share == 0
+    cut = _cut_at_days(spans)
+    place = cut.day - first
+    count = np.bincount(place, weights=cut.count * cut.share, minlength=len(days))
+    covered = np.bincount(place, weights=cut.is_counted * cut.part, minlength=len(days))
+    tells = np.bincount(place, weights=cut.is_long & (cut.part > 0), minlength=len(days)) == 0
     fell = any(span.kind == "at_least" for span in spans)
     return DailyUse(day=days, count=count, covered=covered, tells_spread=tells, is_at_least=fell)
 
@@ -207,6 +204,38 @@ def slams(day: ArrayLike, peak_m_s2: ArrayLike) -> tuple[FloatArray, NDArray[np.
         greatest,
         np.bincount(place, weights=peaks > level, minlength=len(distinct)).astype(np.int64),
         level,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Cut:
+    """Spans cut at the days' ends, each array (pieces,): the piece's day, its part of that day and its share
+    of its span; of that span its count, and whether it was counted and whether so for over a day.
+    """
+
+    day: NDArray[np.int64]
+    part: FloatArray
+    share: FloatArray
+    count: FloatArray
+    is_counted: NDArray[np.bool_]
+    is_long: NDArray[np.bool_]
+
+
+def _cut_at_days(spans: Sequence[Span]) -> _Cut:
+    start, end = (np.array([getattr(span, name) for span in spans]) for name in ("start", "end"))
+    first = np.floor(start).astype(np.int64)
+    pieces = np.ceil(end).astype(np.int64) - first
+    of = np.repeat(np.arange(len(spans)), pieces)
+    day = first[of] + np.arange(len(of)) - np.repeat(np.cumsum(pieces) - pieces, pieces)
+    part = np.minimum(day + 1, end[of]) - np.maximum(day, start[of])
+    is_counted = np.array([span.kind == "counted" for span in spans])
+    return _Cut(
+        day=day,
+        part=part,
+        share=part / (end - start)[of],
+        count=np.array([float(span.count or 0) for span in spans])[of],
+        is_counted=is_counted[of],
+        is_long=(is_counted & (end - start > 1))[of],
     )
 
 

@@ -166,6 +166,12 @@ def list_trials(session: Session) -> tuple[Trial, ...]:
     return tuple(_trial(row, links) for row in rows)
 
 
+def seals(session: Session) -> tuple[str, ...]:
+    """The seals of all records in order of sealing, none of them checked."""
+    order = (TrialRecordRow.sealed, TrialRecordRow.seal)
+    return tuple(session.scalars(select(TrialRecordRow.seal).order_by(*order)))
+
+
 def _keep(session: Session, body: Mapping[str, object], by: str, clock: Clock) -> int:
     row = TrialDraftRow(body=json.dumps(body), by=normal(by), made=clock())
     session.add(row)

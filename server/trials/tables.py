@@ -52,3 +52,18 @@ class TrialLookRow(Base):
     word: Mapped[str]
     why: Mapped[str | None]
     facts: Mapped[str]
+
+
+class TrialFitRow(Base):
+    """What the nights of a trial go on with: fits of a pair (or of a door of a group), as JSON. A cache.
+
+    `place`: in the record's order; `joint`: the series of its first door; `basis`: a fingerprint of the days.
+    """
+
+    __tablename__ = "trial_fit"
+
+    seal: Mapped[str] = mapped_column(ForeignKey("trial_record.seal"), primary_key=True)
+    place: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
+    joint: Mapped[str] = mapped_column(primary_key=True)
+    basis: Mapped[str]
+    state: Mapped[str]

@@ -8,7 +8,8 @@ import pytest
 from server.errors import OutOfRangeError
 from server.trend.compare import Comparison, difference
 from server.trend.decompose import decompose
-from server.trend.paired import compare, power_mm_per_year
+from server.trend.paired import compare, compare_sides, power_mm_per_year
+from server.trend.paired_nights import side_of
 from server.trend.series import Daily, DoorFacts
 from server.trend.together import Shares
 from tests.trend.records import record, stepped
@@ -73,6 +74,17 @@ def test_with_nothing_shared_it_is_one_rate_less_the_other() -> None:
 def test_what_was_found_shared_may_be_kept() -> None:
     again = compare(decompose(A, DOOR), decompose(B, DOOR), DOOR, shares=PLAIN.shares)
     assert again == PLAIN
+
+
+def test_weights_are_of_the_rates() -> None:
+    a, b = decompose(A, DOOR), decompose(B, DOOR)
+    sides = [side_of(one.kept, daily, DOOR) for one, daily in ((a, A), (b, B)) if one.kept is not None]
+    assert sides[0] is not None
+    assert sides[1] is not None
+    weighed = compare_sides(sides[0], sides[1], DOOR, shares=Shares(), weights=(2.0, 0.5))
+    assert a.rate is not None
+    assert b.rate is not None
+    assert weighed.difference == pytest.approx(0.5 * b.rate - 2.0 * a.rate, abs=1e-8)
 
 
 def test_steps_of_each_stay_its_own() -> None:

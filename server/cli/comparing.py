@@ -1,0 +1,109 @@
+"""The command `compare`: two doors as they stand tonight, each joint by what it carries."""
+
+import json
+from dataclasses import asdict
+from typing import TYPE_CHECKING
+
+import click
+
+from server.cli.opened import opened
+from server.config import Settings
+
+if TYPE_CHECKING:
+    from server.doors.carried import Load
+    from server.doors.register import DoorHung
+    from server.inspection.comparing import SeenSoFar
+
+UNITS = {"turn": "mrad a year per 100 N m", "droop": "mm a year"}
+
+
+@click.command("compare")
+@click.argument("a", metavar="A")
+@click.argument("b", metavar="B")
+@click.option("--band", type=float, help="The least difference that would change what you build.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+@click.pass_obj
+def compare(settings: Settings, a: str, b: str, band: float | None, *, as_json: bool) -> None:
+    """Does door B turn more in its joints than A? By what each joint carries; the droop beside it."""
+    from server.clock import utc_now
+    from server.database import session_of
+    from server.doors.carried import load_of
+    from server.doors.load_tests import load_tests_of, stiffness_told
+    from server.doors.register import find_door
+    from server.errors import SettingsError
+    from server.inspection.comparing import Asked, seen_of_joints, seen_so_far, series_of
+
+    end_day = utc_now().toordinal() - EPOCH_DAY
+    with opened(settings) as engine, session_of(engine) as session:
+        doors = find_door(session, a), find_door(session, b)
+        if doors[0].id == doors[1].id:
+            raise SettingsError("compare two doors", "two doors", f"{doors[0].ref} twice")
+        loads = [load_of(one.built, stiffness_told(load_tests_of(session, one.id))) for one in doors]
+        series = [series_of(session, one, end_day) for one in doors]
+    joints = seen_of_joints(series[0], series[1], (loads[0], loads[1]), band=band)
+    droop = seen_so_far(series[0], series[1], Asked(keys=("droop", "droop")))
+    if as_json:
+        told = {"a": doors[0].ref, "b": doors[1].ref, "droop": asdict(droop)}
+        told["joints"] = {name: asdict(one) for name, one in joints.items()}
+        click.echo(json.dumps(told, indent=2))
+        return
+    click.echo("\n".join(_lines(doors, (loads[0], loads[1]), joints, droop)))
+
+
+EPOCH_DAY = 719_163
+"""Ordinal of 1970-01-01."""
+
+
+def _lines(
+    doors: "tuple[DoorHung, DoorHung]",
+    loads: "tuple[Load, Load]",
+    joints: "dict[str, SeenSoFar]",
+    droop: "SeenSoFar",
+) -> list[str]:
+    from server.trials.words import TWO_DOORS, undeclared
+
+    names = doors[0].shown, doors[1].shown
+    lines = [f"{names[1]} against {names[0]}, seen so far"]
+    for name, one in joints.items():
+        carries = ", ".join(
+            f"{shown} carries {load.joints[name].moment_n_m:.1f} N m"
+            for shown, load in zip(names, loads, strict=True)
+        )
+        lines += [f"{name}: {carries}", *(f"  {line}" for line in said_lines(one, names, "turn"))]
+    if not joints:
+        lines.append(f"No joint can be compared: {_why_none(loads, names)}.")
+    lines += ["droop of the leaf:", *(f"  {line}" for line in said_lines(droop, names, "droop"))]
+    return [*lines, "", undeclared(len(joints) + 1), TWO_DOORS]
+
+
+def said_lines(one: "SeenSoFar", names: tuple[str, str], what: str) -> list[str]:
+    """One comparison in words: the word that may be read any night, and tonight's own interval."""
+    from server.trials.words import REASONS, verdict
+
+    said, look = one.said, one.look
+    if look is None or said.difference is None or said.low is None or said.high is None:
+        return [f"Not to be compared: {WHY.get(said.reason or '', said.reason)}."]
+    more = "joint turns" if what == "turn" else "droop grows"
+    word = verdict(look.word, *names).replace("joint turns", more)
+    beside = REASONS.get(look.why or "", "")
+    if look.word == "cant_tell_yet" and look.could_tell_years is not None:
+        beside = f"It could be told {look.could_tell_years:.1f} years from the start, if it goes on so."
+    figure = (
+        f"{names[1]} less {names[0]}: {said.difference:+.3f} {UNITS[what]}; tonight alone "
+        f"{said.low:+.3f} to {said.high:+.3f}, by bounds for every night {look.low:+.3f} to {look.high:+.3f}"
+    )
+    return [f"{word}. {beside}".strip(), figure]
+
+
+def _why_none(loads: "tuple[Load, Load]", names: tuple[str, str]) -> str:
+    reasons = [f"{name}: {load.why_not}" for name, load in zip(names, loads, strict=True) if load.why_not]
+    return "; ".join(reasons) or "they have no joint that both watch with a pair of gauges"
+
+
+WHY = {
+    "no_readings": "one of them was not heard yet",
+    "first_year": "the two have not been heard together for a year",
+    "too_few_days": "too few days are heard of one of them",
+    "season": "season and years ran together in what was heard",
+    "wide": "the readings leave it too wide to say",
+}

@@ -1,0 +1,76 @@
+"""The command `compare`: two doors, each joint by what it carries."""
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from sqlalchemy.orm import Session
+
+from server.cli.main import main
+from server.database import open_engine
+from server.inspection.look import watched_look
+from server.inspection.reading import gather
+from server.inspection.watch_kept import keep_watches
+from server.schema import upgrade
+from tests.inspection.doors import Truth, one_joint
+from tests.inspection.stored import stored_door
+
+Run = Callable[..., tuple[int, str, str]]
+TURNS = {"north": 0.02, "south": 0.16}
+
+
+@pytest.fixture
+def run(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Run:
+    url = f"sqlite:///{tmp_path / 'yard.db'}"
+    upgrade(url)
+
+    def run(*arguments: object) -> tuple[int, str, str]:
+        code = main(["--database", url, *map(str, arguments)])
+        told = capsys.readouterr()
+        return code, told.out, told.err
+
+    return run
+
+
+def hung(tmp_path: Path, *, is_watched: bool) -> None:
+    engine = open_engine(f"sqlite:///{tmp_path / 'yard.db'}")
+    with Session(engine) as session:
+        for name, turn in TURNS.items():
+            door = stored_door(session, Truth(years=3.2, turn_mrad_per_year=turn), one_joint(name))
+            if is_watched:
+                watches = watched_look(gather(session, door, 30_000), {}).watches
+                keep_watches(session, door.id, watches)
+        session.commit()
+    engine.dispose()
+
+
+def test_a_joint_that_turns_more_is_named(run: Run, tmp_path: Path) -> None:
+    hung(tmp_path, is_watched=True)
+    code, out, _ = run("compare", "north", "south")
+    assert code == 0
+    assert "South’s joint turns more." in out
+    assert "lock-hinge: North carries" in out
+    assert "droop of the leaf:\n  Not to be compared: one of them was not heard yet." in out
+    assert "Nobody declared this beforehand" in out
+    told = json.loads(run("compare", "north", "south", "--json")[1])
+    assert told["joints"]["lock-hinge"]["said"]["low"] > 0
+
+
+def test_before_a_watch_it_says_why_not(run: Run, tmp_path: Path) -> None:
+    hung(tmp_path, is_watched=False)
+    out = run("compare", "north", "south")[1]
+    assert "Not to be compared: the two have not been heard together for a year." in out
+
+
+def test_one_door_is_no_comparison(run: Run, tmp_path: Path) -> None:
+    hung(tmp_path, is_watched=False)
+    code, _, err = run("compare", "north", "saltmarsh-yard/north")
+    assert code in (1, 2)
+    assert "needs two doors" in err
+
+
+def test_an_unknown_door_is_named(run: Run) -> None:
+    code, _, err = run("compare", "north", "west")
+    assert code in (1, 2)
+    assert "north" in err

@@ -1,0 +1,69 @@
+"""Two doors as they stand tonight: what is put into their joints comes out by what each carries."""
+
+from dataclasses import replace
+
+import pytest
+
+from server.doors.carried import Load, load_of
+from server.inspection.comparing import Asked, SeenSoFar, seen_of_joints, seen_so_far
+from server.inspection.look import watched_look
+from server.inspection.paired import DoorSeries, door_series
+from tests.inspection.doors import Truth, made_inputs, one_joint
+
+KEY = "turn:lock-hinge"
+TURNS = {"north": 0.02, "south": 0.16}
+
+
+def watched(name: str, years: float) -> DoorSeries:
+    inputs = made_inputs(Truth(years=years, turn_mrad_per_year=TURNS[name]), one_joint(name))
+    return door_series(inputs, watched_look(inputs, {}).watches)
+
+
+@pytest.fixture(scope="module")
+def doors() -> tuple[DoorSeries, DoorSeries]:
+    return watched("north", 3.2), watched("south", 3.2)
+
+
+@pytest.fixture(scope="module")
+def loads() -> tuple[Load, Load]:
+    north, south = (load_of(one_joint(name).built) for name in TURNS)
+    return north, south
+
+
+@pytest.fixture(scope="module")
+def joint(doors: tuple[DoorSeries, DoorSeries], loads: tuple[Load, Load]) -> SeenSoFar:
+    found = seen_of_joints(*doors, loads)
+    assert list(found) == ["lock-hinge"]
+    return found["lock-hinge"]
+
+
+def test_a_joint_is_compared_per_100_n_m(joint: SeenSoFar, loads: tuple[Load, Load]) -> None:
+    of_a, of_b = (load.joints["lock-hinge"].moment_n_m for load in loads)
+    true = TURNS["south"] * 100 / of_b - TURNS["north"] * 100 / of_a
+    assert joint.said.low is not None
+    assert joint.said.high is not None
+    assert joint.said.low <= true <= joint.said.high
+    assert joint.said.low > 0
+
+
+def test_the_bounds_for_every_night_are_wider_than_tonights(joint: SeenSoFar) -> None:
+    assert joint.look is not None
+    assert joint.said.low is not None
+    assert joint.look.low < joint.said.low
+    assert joint.look.factor == pytest.approx(2.241403 / (joint.years / 10) ** 0.5)
+
+
+def test_what_neither_has_is_refused(doors: tuple[DoorSeries, DoorSeries]) -> None:
+    found = seen_so_far(*doors, Asked(keys=("droop", "droop")))
+    assert (found.said.status, found.said.reason, found.look) == ("refused", "no_readings", None)
+
+
+def test_before_a_year_there_is_nothing_to_compare(loads: tuple[Load, Load]) -> None:
+    found = seen_of_joints(watched("north", 0.8), watched("south", 0.8), loads)["lock-hinge"]
+    assert (found.said.reason, found.look) == ("first_year", None)
+
+
+def test_a_load_that_cannot_be_reckoned_leaves_its_joints_out(
+    doors: tuple[DoorSeries, DoorSeries], loads: tuple[Load, Load]
+) -> None:
+    assert seen_of_joints(*doors, (replace(loads[0], joints={}), loads[1])) == {}
