@@ -83,9 +83,9 @@ class _Span(NamedTuple):
 def _plain_pack(site: str, node: str, plain: Plain, numbers: Numbers, arrival_ms: int) -> Pack | None:
     (_, journal, clock, *_), _, _, channels, low, high = plain
     base_time, first, records, times, values = numbers
-    span, first_seq, runs = _Span(0, int(base_time), arrival_ms + AHEAD_MS), int(first), len(times)
+    start_s, first_seq, runs = int(base_time), int(first), len(times)
     try:
-        moments = [_moment(span, 0 if text is None else _number(text)) for text in times]
+        moments = _moments(times, start_s, arrival_ms + AHEAD_MS)
     except ValueError:
         return None
     value = tuple(map(float, values))
@@ -106,6 +106,13 @@ def _plain_pack(site: str, node: str, plain: Plain, numbers: Numbers, arrival_ms
         firsts = tuple(range(0, len(rows), len(rows) // runs))
         return Pack(site, node, journal, first_seq, clock, rows, instants, firsts, ())
     return None
+
+
+def _moments(times: list[bytes | None], start_s: int, latest_ms: int) -> list[int]:
+    if times == [None] and EARLIEST_MS <= 1000 * start_s <= latest_ms:
+        return [1000 * start_s]
+    span = _Span(0, start_s, latest_ms)
+    return [_moment(span, 0 if text is None else _number(text)) for text in times]
 
 
 def _number(text: bytes) -> int | float:

@@ -104,7 +104,7 @@ def numbers_of(plain: Plain, payload: bytes) -> Numbers | None:
         return None
     base_time, first_seq, records, *values = found.groups()
     times, at = [values.pop(1) if plain.form.is_timed else None], found.end()
-    while found := plain.instant.match(payload, at):
+    while at < len(payload) - 1 and (found := plain.instant.match(payload, at)):
         value, time, *more = found.groups()
         times.append(time)
         values.append(value)

@@ -1,6 +1,15 @@
 """Who listens: which clients read which down-link, and who watches."""
 
+from typing import NamedTuple
+
 from server.intake.conversation import Conversation
+from server.intake.packets import Publish, Will
+
+
+class Witness(NamedTuple):
+    """Stands for a publication that asks for no answer, so that watchers see it once it is committed."""
+
+    packet: Publish | Will
 
 
 class Audience:
@@ -11,9 +20,18 @@ class Audience:
         self._watchers: set[Conversation] = set()
 
     @property
-    def watchers(self) -> tuple[Conversation, ...]:
-        """Those who watch what others publish."""
-        return tuple(self._watchers)
+    def is_there(self) -> bool:
+        """Whether anybody watches."""
+        return bool(self._watchers)
+
+    def witness(self, packet: Publish | Will) -> Witness | None:
+        """What to hand in with a publication that asks for no answer; None while nobody watches."""
+        return Witness(packet) if self._watchers else None
+
+    def show(self, packet: Publish | Will) -> None:
+        """Send what is committed to those who watch what others publish."""
+        for watcher in tuple(self._watchers):
+            watcher.show(packet)
 
     def readers(self, topic: str) -> tuple[Conversation, ...]:
         """Those who read the down-link of that topic."""

@@ -26,8 +26,8 @@ from server.intake.values import DownlinkValue, Offer, Queue, Taken
 
 _LOG = logging.getLogger("hangtrue.intake")
 _PAHO_LOG = logging.getLogger("hangtrue.intake.paho")
-CLIENT_ID = "htcollector01"
-FILTERS = ("hangtrue/v1/+/+/readings", "hangtrue/v1/+/+/status")
+READINGS, STATUS = "hangtrue/v1/+/+/readings", "hangtrue/v1/+/+/status"
+SHARED = f"$share/hangtrue/{READINGS}"  # each goes to one of the collectors that ask for it
 KEEP_ALIVE_S, SESSION_S, RECEIVE_MAXIMUM = 30, 2_592_000, 200
 CONNECT_S, LAST_RETRY_S, STOP_S = 5.0, 60, 5.0
 OLD_VERSION = 0x84  # the answer of a broker that has 3.1.1 alone; paho makes it of that version's 1
@@ -66,11 +66,13 @@ class BrokerIntake:
         settings: Broker,
         clock_ms: Callable[[], int],
         downlinks: Callable[[], Sequence[DownlinkValue]] = tuple,
-        client_id: str = CLIENT_ID,
         first_retry_s: float = 1.0,
     ) -> None:
         self._queue, self._settings, self._clock_ms = queue, settings, clock_ms
-        self._downlinks, self._client_id, self._first_retry_s = downlinks, client_id, first_retry_s
+        self._downlinks, self._first_retry_s = downlinks, first_retry_s
+        # always the same: the broker keeps a collector's share under its name until it is back
+        self._client_id = f"htcollector{max(1, settings.collector):02d}"
+        self._hears_states = not settings.collector
         self._counters = dict.fromkeys(COUNTERS, 0)
         self._guard = threading.Lock()  # of the generation, and of what is acknowledged under it
         self._generation = 0
@@ -114,6 +116,17 @@ class BrokerIntake:
         with self._telling:
             for value in values:
                 self._tell(value)
+
+    def hear_states(self, hears: bool, /) -> None:
+        """Of several collectors one alone reads what nodes say of themselves: this one, or no longer."""
+        if hears == self._hears_states:
+            return
+        self._hears_states = hears
+        if self._client is not None and self._counters["connections"]:
+            if hears:
+                self._client.subscribe(_wanted(self._client, [STATUS]))
+            else:
+                self._client.unsubscribe(STATUS)
 
     def drop(self, credential_ids: Collection[int]) -> None:
         """Nothing: whom an outside broker lets in, its own files say."""
@@ -195,7 +208,8 @@ class BrokerIntake:
         reason: ReasonCode,
         _properties: Properties | None,
     ) -> None:
-        if reason.value == OLD_VERSION and client.protocol == MQTTProtocolVersion.MQTTv5:
+        is_old = reason.value == OLD_VERSION and client.protocol == MQTTProtocolVersion.MQTTv5
+        if is_old and not self._settings.collector:  # several need a broker that shares, which 3.1.1 cannot
             self._say_once("it speaks MQTT 3.1.1 alone; so do we")
             threading.Thread(target=self._fall_back, args=(client,), daemon=True).start()
             return
@@ -207,7 +221,9 @@ class BrokerIntake:
         self._counters["connections"] = 1
         self._said = ""
         _LOG.info("broker %s:%d: connected", self._settings.host, self._settings.port)
-        client.subscribe(_wanted(client))
+        client.subscribe(_wanted(client, self._filters()))
+        if not self._hears_states:
+            client.unsubscribe(STATUS)  # the kept session may have it from a turn before
         if not (self._has_told and flags.session_present):
             self._tell_all()
 
@@ -226,9 +242,9 @@ class BrokerIntake:
     def _on_subscribe(
         self, _client: mqtt.Client, _data: Any, _mid: int, reasons: list[ReasonCode], _more: Any
     ) -> None:
-        for wanted, reason in zip(FILTERS, reasons, strict=False):
+        for reason in reasons:
             if reason.is_failure:
-                _LOG.error("the broker does not let us read %s: %s (hangtrue broker files)", wanted, reason)
+                _LOG.error("the broker does not let us read all: %s (hangtrue broker files)", reason)
 
     def _on_message(self, client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
         if self._is_held:
@@ -268,6 +284,10 @@ class BrokerIntake:
         if not isinstance(said, dict) or said.get("st") == "gone":
             return now_ms
         return min(said["t"], now_ms) if type(said.get("t")) is int else None
+
+    def _filters(self) -> list[str]:
+        readings = SHARED if self._settings.collector else READINGS
+        return [readings, STATUS] if self._hears_states else [readings]
 
     # under their locks
 
@@ -312,11 +332,11 @@ def _asked(is_five: bool) -> dict[str, Any]:
     return {"clean_start": False, "properties": properties}
 
 
-def _wanted(client: mqtt.Client) -> list[Any]:
+def _wanted(client: mqtt.Client, filters: Sequence[str]) -> list[Any]:
     if client.protocol != MQTTProtocolVersion.MQTTv5:
-        return [(wanted, 1) for wanted in FILTERS]
+        return [(wanted, 1) for wanted in filters]
     if_new = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB)
-    return [(wanted, if_new) for wanted in FILTERS]
+    return [(wanted, if_new) for wanted in filters]
 
 
 def _facts(properties: Properties | None) -> Mapping[str, object] | None:

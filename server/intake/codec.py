@@ -1,6 +1,7 @@
 """MQTT 3.1.1 and 5.0: bytes to packets and back. Pure; `3:` and `5:` name the clauses of the two versions."""
 
 from collections.abc import Callable
+from dataclasses import replace
 
 from server.intake.fields import PacketError, Reader, write_binary, write_text, write_varint
 from server.intake.packets import (
@@ -26,7 +27,7 @@ _FLAGS = {1: 0, 2: 0, 4: 0, 5: 0, 6: 2, 7: 0, 8: 2, 9: 0, 10: 2, 11: 0, 12: 0, 1
 _WILL, _USER, _PASSWORD = 0x04, 0x80, 0x40
 
 
-def find_frame(data: bytearray, at: int, most_bytes: int) -> tuple[int, int, int] | None:
+def find_frame(data: bytes | bytearray, at: int, most_bytes: int) -> tuple[int, int, int] | None:
     """The next packet: its first byte, and where its body starts and ends; None while some is missing.
 
     Raises PacketError as soon as the head shows a fault: 0x81 wrong flags (3:2.2.2-2, 5:2.1.3-1) or a
@@ -71,6 +72,17 @@ def read(first: int, data: bytes | bytearray, at: int, end: int, version: int) -
 def write(packet: Packet, version: int) -> bytes:
     """The bytes of a packet in that version. 3.1.1 leaves out what it has no place for."""
     return _WRITE[type(packet)](packet, version)
+
+
+def write_within(packet: Connack | Puback | Disconnect, version: int, most_bytes: int) -> bytes:
+    """The bytes of an answer, without its words where they would make it too large for the client.
+
+    Nothing when it is too large without them (5:3.1.2-24, 5:3.2.2-19, 5:3.4.2-2, 5:3.14.2-3).
+    """
+    data = write(packet, version)
+    if len(data) > most_bytes:
+        data = write(replace(packet, properties=NONE), version)
+    return data if len(data) <= most_bytes else b""
 
 
 def write_puback(packet_id: int) -> bytes:

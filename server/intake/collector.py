@@ -11,11 +11,14 @@ from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
 
 from server.database import check_durable, session_of
+from server.intake.budgets import Budgets
 from server.intake.commit import Committer, Outcome
 from server.intake.counts import Counts
 from server.intake.enrolled import Enrolment
 from server.intake.line import Line
+from server.intake.room import Room
 from server.intake.statements import Stater
+from server.intake.states import doubt_all
 from server.intake.values import Answer, Offer, Send
 from server.readings import quarantine, rollup
 
@@ -23,7 +26,7 @@ log = logging.getLogger("hangtrue.intake")
 GROUP = 2000
 FIRST_RETRY_S, LAST_RETRY_S = 0.1, 5.0
 STATEMENT_EVERY_S = 1.0
-ROLLUP_SLICE_S, ROLLUP_EVERY_S, ROLLUP_LOOK_S = 0.05, 0.5, 2.0
+ROLLUP_SLICE_S, ROLLUP_EVERY_S = 0.05, 2.0
 IDLE_S = 0.02  # an empty line for so long is a pause in which to roll up
 WAIT_S = 2.0
 EXPIRE_EVERY_S = 3600.0
@@ -33,6 +36,7 @@ GIVE_UP_AFTER = 3  # failed commits, once told to stop: what was not acknowledge
 class Collector:
     """Takes offers of `readings` and `status`; hands `Taken` to `answer` and statements to `send`.
 
+    `room` and `budgets` bound what is taken; others may be put in their place before `start`.
     `states_first`: a statement that is due goes out before the answer, as an outside broker needs it.
     """
 
@@ -48,6 +52,7 @@ class Collector:
     ) -> None:
         self._engine, self._clock_ms, self._monotonic = engine, clock_ms, monotonic
         self._states_first = states_first
+        self.room, self.budgets = Room(engine), Budgets(clock_ms=clock_ms)
         self._answer, self._send = answer, send
         self._enrolment = Enrolment(engine, monotonic=monotonic)
         self._committer = Committer(engine, self._enrolment, clock_ms=clock_ms)
@@ -66,9 +71,17 @@ class Collector:
         """Put one offer in line. Never blocks and never drops: watch `is_full`."""
         self._line.put(offer)
 
+    def offer_all(self, offers: Sequence[Offer]) -> None:
+        """Put offers in line, all together."""
+        self._line.put_all(offers)
+
     def is_full(self) -> bool:
         """Whether the line is past its bound, so that reading must pause."""
         return self._line.is_full()
+
+    def is_spent(self, owner: str) -> bool:
+        """Whether a node, `site/node`, has had its day's readings, so that it must wait."""
+        return self.budgets.is_spent(owner)
 
     def start(self) -> None:
         """Read who is enrolled and start the writer.
@@ -96,6 +109,7 @@ class Collector:
         return {**self._counts.as_facts(), **facts}
 
     def _run(self) -> None:
+        self._live_through(self._doubt_states)
         self._live_through(self._state_present)
         while True:
             group = self._line.take(GROUP, wait_s=self._wait_s())
@@ -127,6 +141,7 @@ class Collector:
             self._stopping.wait(wait_s) if not self._stopping.is_set() else time.sleep(FIRST_RETRY_S)
             wait_s = min(2 * wait_s, LAST_RETRY_S)
         self._is_dirty = self._is_dirty or outcome.readings_stored > 0
+        self._spend(outcome)
         if outcome.taken and not self._states_first:
             self._live_through(partial(self._answer, outcome.taken))
         for node_id, journal in outcome.told.items():
@@ -139,6 +154,10 @@ class Collector:
 
     def _try_commit(self, group: Sequence[Offer]) -> Outcome | None:
         began_s = time.perf_counter()
+        if not self.room.is_there():
+            self._counts.store_failing = True
+            log.error("the disk has no more than its reserve; %d packs wait until there is room", len(group))
+            return None
         try:
             outcome = self._committer.commit(group)
         except DBAPIError as fault:
@@ -152,6 +171,17 @@ class Collector:
         took_s = time.perf_counter() - began_s
         self._counts.add(outcome, packs=len(group), took_s=took_s, at_ms=self._clock_ms())
         return outcome
+
+    def _spend(self, outcome: Outcome) -> None:
+        for node_id, readings in outcome.readings_of.items():
+            if node := self._enrolment.by_id.get(node_id):
+                owner = f"{node.site}/{node.node}"
+                self.budgets.spend(owner, readings, channels=len(node.channels))
+
+    def _doubt_states(self) -> None:
+        if not self._states_first:  # a broker tells all states anew; here nobody heard who went meanwhile
+            with self._engine.execution_options(immediate=True).begin() as connection:
+                doubt_all(connection, now_ms=self._clock_ms())
 
     def _read_enrolment(self) -> None:
         if self._stale.is_set():
@@ -180,8 +210,7 @@ class Collector:
 
     def _keep_house(self, *, is_idle: bool) -> None:
         now_s = self._monotonic()
-        every_s = ROLLUP_EVERY_S if self._is_dirty else ROLLUP_LOOK_S
-        if (is_idle and self._is_dirty) or now_s - self._rolled_s >= every_s:
+        if (is_idle and self._is_dirty) or now_s - self._rolled_s >= ROLLUP_EVERY_S:
             self._rolled_s, self._is_dirty = now_s, False
             left = rollup.recompute(self._engine, budget_s=ROLLUP_SLICE_S, now_ms=self._clock_ms())
             self._counts.dirty_days, self._is_dirty = left, left > 0

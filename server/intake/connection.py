@@ -5,12 +5,12 @@ import logging
 from collections.abc import Sequence
 from typing import Protocol
 
-from server.intake.codec import find_frame, read, write
+from server.intake.codec import find_frame, read, write, write_within
 from server.intake.conversation import Conversation, Seat, Token
-from server.intake.fields import PacketError
+from server.intake.fields import MOST_VARINT, PacketError
 from server.intake.limits import Limits
 from server.intake.packets import Connack, Connect, Disconnect, Publish
-from server.intake.properties import Properties
+from server.intake.properties import Properties, number
 from server.intake.reasons import Reason, connack_code_3
 
 _LOG = logging.getLogger("hangtrue.intake")
@@ -30,6 +30,9 @@ class Hub(Protocol):
 
     def offer(self, connection: "Connection", packet: Publish, token: Token | None) -> None:
         """A pack that may be stored."""
+
+    def offer_run(self, topic: str, payloads: Sequence[bytes], tokens: Sequence[Token]) -> None:
+        """Packs of one topic that may be stored, in order."""
 
     def subscribed(self, connection: "Connection", topics: Sequence[str]) -> None:
         """Filters changed; what is retained on `topics` is to be sent."""
@@ -54,7 +57,8 @@ class Connection(asyncio.Protocol):
         self.limits = hub.limits
         self._hub = hub
         self._version: int | None = None
-        self._buffer = bytearray()
+        self._most_bytes = MOST_VARINT
+        self._buffer = b""
         self._out: list[bytes] = []
         self._is_eating = False
         self._held: set[str] = set()
@@ -78,7 +82,7 @@ class Connection(asyncio.Protocol):
     def data_received(self, data: bytes) -> None:
         """Take bytes in; read packets unless paused."""
         if self.is_open:
-            self._buffer += data
+            self._buffer = self._buffer + data if self._buffer else data
             if not self._held:
                 self._eat()
 
@@ -100,7 +104,7 @@ class Connection(asyncio.Protocol):
         code = reason if version == 5 else connack_code_3(reason)
         if code is not None:
             properties: Properties = {"reason_string": words} if version == 5 else {}
-            self.write(write(Connack(code=code, properties=properties), version))
+            self.write(write_within(Connack(code=code, properties=properties), version, self._most_bytes))
         self.close(None, words)
 
     def close(self, reason: Reason | None, words: str, *, is_farewell: bool = False) -> None:
@@ -108,7 +112,8 @@ class Connection(asyncio.Protocol):
         if not self.is_open:
             return
         if reason is not None and self.talk and self.talk.seat.terms.version == 5:
-            self.write(write(Disconnect(code=reason, properties={"reason_string": words}), 5))
+            farewell = Disconnect(code=reason, properties={"reason_string": words})
+            self.write(write_within(farewell, 5, self._most_bytes))
         self._flush()
         self._end(is_farewell=is_farewell)
         self._transport.close()
@@ -160,6 +165,10 @@ class Connection(asyncio.Protocol):
         """Hand a pack up."""
         self._hub.offer(self, packet, token)
 
+    def offer_run(self, topic: str, payloads: Sequence[bytes], tokens: Sequence[Token]) -> None:
+        """Hand packs up, all together."""
+        self._hub.offer_run(topic, payloads, tokens)
+
     def subscribed(self, topics: Sequence[str]) -> None:
         """Tell that filters changed."""
         self._hub.subscribed(self, topics)
@@ -172,10 +181,15 @@ class Connection(asyncio.Protocol):
         self._is_eating = True
         at = turns = 0
         try:
-            while self.is_open and not self._held and (frame := self._frame(at)):
-                first, start, end = frame
-                self._receive(first, start, end)
-                at, turns = end, turns + 1
+            while self.is_open and not self._held:
+                packs, end = self._run(at, _PACKETS_A_TURN - turns)
+                if not packs:
+                    frame = self._frame(at)
+                    if not frame:
+                        break
+                    self._receive(*frame)
+                    packs, end = 1, frame[2]
+                at, turns = end, turns + packs
                 if turns == _PACKETS_A_TURN:  # others want the loop too
                     self.hold("turn")
                     self._loop.call_soon(self.release, "turn")
@@ -185,8 +199,12 @@ class Connection(asyncio.Protocol):
             self._is_eating = False
         if turns:
             self._heard_s = self._loop.time()
-        del self._buffer[:at]
+        self._buffer = self._buffer[at:]
         self._flush()
+
+    def _run(self, at: int, most: int) -> tuple[int, int]:
+        """Take ordinary packs, all together; how many, and where they end."""
+        return self.talk.take_run(self._buffer, at, most) if self.talk else (0, at)
 
     def _frame(self, at: int) -> tuple[int, int, int] | None:
         if not self.talk and len(self._buffer) > at and self._buffer[at] != 0x10:
@@ -199,6 +217,7 @@ class Connection(asyncio.Protocol):
             self.talk.receive(packet)
         elif isinstance(packet, Connect):
             self._version = packet.version
+            self._most_bytes = number(packet.properties, "maximum_packet_bytes", MOST_VARINT)
             self.hold("check")  # what follows a refused CONNECT is never read (3:3.1.4-5, 5:3.1.4-6)
             self._hub.connect(self, packet)
 

@@ -3,11 +3,12 @@
 import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple, Protocol
+from itertools import repeat
+from typing import NamedTuple, Protocol, cast
 
 from server.intake.admission import Terms
-from server.intake.codec import write, write_puback
-from server.intake.fields import PacketError
+from server.intake.codec import write, write_puback, write_within
+from server.intake.fields import PacketError, write_text
 from server.intake.limits import Bucket, Limits
 from server.intake.packets import (
     Disconnect,
@@ -25,11 +26,13 @@ from server.intake.packets import (
 )
 from server.intake.properties import Properties, number
 from server.intake.reasons import SUBSCRIBE_FAILED_3, Reason
+from server.intake.runs import PLAIN, plain_run
 from server.intake.sessions import Session
 from server.intake.topics import is_filter, is_shared, is_topic, leaf_of, matches, may_read
-from server.intake.values import DownlinkValue, Identity
+from server.intake.values import DownlinkValue, Identity, Taken
 
 _LOG = logging.getLogger("hangtrue.intake")
+_PLAIN = bytes((PLAIN,))
 
 
 class Token(NamedTuple):
@@ -84,6 +87,9 @@ class Line(Protocol):
     def offer(self, packet: Publish, token: Token | None) -> None:
         """Hand a pack to the collector."""
 
+    def offer_run(self, topic: str, payloads: Sequence[bytes], tokens: Sequence[Token]) -> None:
+        """Hand packs of one topic to the collector, all together."""
+
     def subscribed(self, topics: Sequence[str]) -> None:
         """Filters changed; what is retained on `topics` is to be sent."""
 
@@ -98,9 +104,12 @@ class Conversation:
         self.seat = seat
         self._line, self._limits = line, line.limits
         self._version = seat.terms.version
-        self._pending: dict[int, tuple[float, Publish]] = {}
+        self._pending: dict[int, tuple[float, Publish | bytes]] = {}  # a payload alone: an ordinary pack
         self._serial = 0
         self._quiet_until_s = 0.0
+        self._was_over_rate = False
+        self._readings = next((each for each in seat.writes if leaf_of(each) == "readings"), "")
+        self._head = write_text(self._readings) if self._readings else b""
         self._answers: dict[type, Callable[..., None]] = {
             Publish: self._publish,
             Puback: self._puback,
@@ -120,6 +129,11 @@ class Conversation:
         """Packs that came and are not acknowledged yet."""
         return len(self._pending)
 
+    def was_over_rate(self) -> bool:
+        """Whether it was paused for its rate since this was asked last."""
+        was, self._was_over_rate = self._was_over_rate, False
+        return was
+
     def receive(self, packet: Packet) -> None:
         """Answer one packet. Raises PacketError for one that ends the connection."""
         answer = self._answers.get(type(packet))
@@ -128,24 +142,50 @@ class Conversation:
             raise PacketError("a packet of a client", came, reason=Reason.PROTOCOL_ERROR)
         answer(packet)
 
-    def settled(self, token: Token, code: str | None) -> tuple[bytes, Publish | None]:
-        """The PUBACK of a pack that is committed, and the pack; nothing for one that is not in flight."""
-        if token.serial not in self._pending:
-            return b"", None
-        _, packet = self._pending.pop(token.serial)
-        if code is not None:
-            self._line.count("refused_packs")
-            _LOG.info("%s: a pack was refused and is held back: %s", self.seat.owner, code)
-        if code is None or self._version == 4:
-            return write_puback(token.packet_id), packet
-        refusal = Puback(packet_id=token.packet_id, code=Reason.NOT_TAKEN, properties=self._said(code))
-        return write(refusal, 5), packet
+    def take_run(self, data: bytes, at: int, most: int) -> tuple[int, int]:
+        """Take ordinary packs that stand at `at`, all together: how many, at most `most`, and where they end.
 
-    def send_settled(self, pubacks: bytes) -> None:
-        """Send the PUBACKs of a commit in one write, and read on if that made room."""
-        self._line.write(pubacks)
+        Only those that need no answer but a PUBACK and reach no bound: all else is for `receive`.
+        """
+        if not self._head or data[at : at + 1] != _PLAIN:
+            return 0, at
+        is_5, now_s = self._version == 5, self._line.now_s()
+        in_flight = self._limits.in_flight if is_5 else self._limits.in_flight_3 - 1
+        room = min(most, in_flight - len(self._pending), self.seat.bucket.room(now_s))
+        most_bytes = self._limits.packet_bytes
+        run = plain_run(data, at, self._head, most=room, most_bytes=most_bytes, is_5=is_5)
+        count = len(run.packet_ids)
+        if count:
+            serials = range(self._serial + 1, self._serial + 1 + count)
+            self._serial += count
+            self._pending.update(zip(serials, zip(repeat(now_s), run.payloads), strict=False))
+            self.seat.bucket.take(now_s, count)
+            tokens = list(map(Token, repeat(self._line.number), serials, run.packet_ids))
+            self._line.offer_run(self._readings, run.payloads, tokens)
+        return count, run.end
+
+    def settle(self, answers: Sequence[Taken], *, is_watched: bool) -> tuple[int, list[Publish]]:
+        """Acknowledge what is committed, all in one write, and read on if that made room.
+
+        `answers` carry tokens of this conversation. Gives how many were in flight; and, for who watches, the
+        packs that were stored.
+        """
+        pubacks: list[bytes] = []
+        stored: list[Publish | bytes] = []
+        for token, code in answers:
+            _, serial, packet_id = cast(Token, token)
+            open_pack = self._pending.pop(serial, None)
+            if open_pack is None:
+                continue
+            pubacks.append(write_puback(packet_id) if code is None else self._refused(packet_id, code))
+            if code is None and is_watched:
+                stored.append(open_pack[1])
+        self._line.write(b"".join(pubacks))
         if len(self._pending) <= self._limits.in_flight_3 // 2:
             self._line.release("in flight")
+        return len(pubacks), [
+            Publish(topic=self._readings, payload=one) if isinstance(one, bytes) else one for one in stored
+        ]
 
     def post(self, values: Sequence[DownlinkValue], *, is_retained: bool = False) -> None:
         """Send down-links: those that a new subscription finds retained, or those that are newer."""
@@ -153,12 +193,27 @@ class Conversation:
         session.post_retained(values) if is_retained else session.post(values)
         self._pump()
 
-    def show(self, packet: Publish) -> None:
-        """Send a committed pack to a watcher who asked for its topic, unless it is far behind."""
+    def show(self, packet: Publish | Will | DownlinkValue, *, found_by: Sequence[str] = ()) -> None:
+        """Send what is committed to a watcher who asked for its topic, unless it is far behind.
+
+        `found_by`: the new filters that find it retained.
+        """
         if self._line.unsent_bytes() > self._limits.unsent_bytes // 2:
             return
-        if any(matches(wanted, packet.topic) for wanted in self.seat.session.state.filters):
-            self._line.write(write(Publish(topic=packet.topic, payload=packet.payload), self._version))
+        session, is_kept = self.seat.session, not isinstance(packet, DownlinkValue) and packet.retain
+        wanted = [each for each in found_by or session.state.filters if matches(each, packet.topic)]
+        if wanted:
+            retain = bool(found_by) or (is_kept and any(session.wants_retain(each) for each in wanted))
+            shown = Publish(topic=packet.topic, payload=packet.payload, retain=retain)
+            self._line.write(write(shown, self._version))
+
+    def _refused(self, packet_id: int, code: str) -> bytes:
+        self._line.count("refused_packs")
+        _LOG.info("%s: a pack was refused and is held back: %s", self.seat.owner, code)
+        if self._version == 4:
+            return write_puback(packet_id)
+        refusal = Puback(packet_id=packet_id, code=Reason.NOT_TAKEN, properties=self._said(code))
+        return write_within(refusal, 5, self.seat.terms.maximum_packet_bytes)
 
     def _publish(self, packet: Publish) -> None:
         self._check_publish(packet)
@@ -174,6 +229,7 @@ class Conversation:
     def _pace(self) -> None:
         if wait_s := self.seat.bucket.take(self._line.now_s()):
             self._line.count("rate_pauses")
+            self._was_over_rate = True
             self._warn_of_rate()
             self._line.hold("rate")
             self._line.release_in(wait_s, "rate")
@@ -214,7 +270,7 @@ class Conversation:
         elif packet.packet_id:
             said = self._said("foreign-topic")
             refusal = Puback(packet_id=packet.packet_id, code=Reason.NOT_AUTHORIZED, properties=said)
-            self._line.write(write(refusal, 5))
+            self._line.write(write_within(refusal, 5, self.seat.terms.maximum_packet_bytes))
 
     def _said(self, words: str) -> Properties:
         return {"reason_string": words} if self.seat.terms.wants_problem else {}

@@ -3,16 +3,18 @@
 import asyncio
 import logging
 import secrets
-from collections.abc import Callable, Collection, Coroutine, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Callable, Collection, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from functools import partial
-from typing import TypeVar
+from itertools import repeat
 
 from server.intake import admission
 from server.intake.admission import RefusedConnectError, Terms
-from server.intake.audience import Audience
+from server.intake.audience import Audience, Witness
 from server.intake.connection import Connection
 from server.intake.conversation import Conversation, Seat, Token
+from server.intake.errands import Errands
+from server.intake.excess import Excess
 from server.intake.limits import COUNTERS, Bucket, Failures, Limits
 from server.intake.packets import Connect, Publish, Will
 from server.intake.properties import NONE
@@ -25,7 +27,6 @@ from server.intake.wills import Wills
 _LOG = logging.getLogger("hangtrue.intake")
 _TICK_S = 0.25
 _DAY_MS = 86_400_000
-_T = TypeVar("_T")
 
 
 class Hub:
@@ -39,7 +40,8 @@ class Hub:
         self._queue, self._directory, self._clock_ms = queue, directory, clock_ms
         self._loop = asyncio.get_running_loop()
         self._checks = ThreadPoolExecutor(limits.checks_at_once, "intake-check")
-        self._store = ThreadPoolExecutor(1, "intake-store")  # one: a load must see the save before it
+        self._errands = Errands()
+        self._keep, self._in_store, self._run = self._errands.keep, self._errands.ask, self._errands.run
         self._checks_open = 0
         self._failures = Failures(limits)
         self._buckets: dict[str, Bucket] = {}
@@ -48,9 +50,9 @@ class Hub:
         self._talks: dict[int, Conversation] = {}
         self._clients: dict[str, Connection] = {}
         self._audience = Audience()
+        self._excess = Excess(queue, note=self._note_flooding)
         self._wills = Wills(self._offer_will)
         self._warned_day: dict[str, int] = {}
-        self._tasks: set[asyncio.Task[None]] = set()
         self._numbers = 0
         self._held_why: str | None = None
         self._is_stopping = False
@@ -93,11 +95,15 @@ class Hub:
             self.counters["packs_unacknowledged"] += 1
         if packet.retain and leaf_of(packet.topic) == "readings":
             self._warn_of_retained(connection.name)
-        self._queue.offer(self._offer_of(packet, token))
-        if not self._held_why and self._queue.is_full():
-            self.count("queue_pauses")
-            _LOG.warning("the collector's line is full: reading pauses on all connections")
-            self._hold_all("queue")
+        self._queue.offer(self._offer_of(packet, token or self._audience.witness(packet)))
+        self._look_whether_full()
+
+    def offer_run(self, topic: str, payloads: Sequence[bytes], tokens: Sequence[Token]) -> None:
+        """Put packs of one topic in the collector's line, all together."""
+        self.counters["packs"] += len(tokens)
+        self.counters["packs_unacknowledged"] += len(tokens)
+        self._queue.offer_all([*map(Offer, repeat(topic), payloads, repeat(self._clock_ms()), tokens)])
+        self._look_whether_full()
 
     def subscribed(self, connection: Connection, topics: Sequence[str]) -> None:
         """Note what a client reads now, keep its session, and send what is retained."""
@@ -109,6 +115,8 @@ class Hub:
         wanted = [topic for topic in topics if topic in talk.seat.reads]
         if wanted:
             self._run(self._post(connection, wanted, is_retained=True))
+        if topics and talk.seat.identity.role == "watch":
+            self._run(self._show_states(connection, topics))
 
     def gone(self, connection: Connection, *, is_farewell: bool) -> None:
         """Take a connection out; keep its session, and see to its will."""
@@ -133,21 +141,19 @@ class Hub:
 
     def taken(self, answers: Sequence[Taken]) -> None:
         """Acknowledge what is committed: all PUBACKs of a connection in one write."""
-        pubacks: dict[int, list[bytes]] = {}
+        mine: dict[int, list[Taken]] = {}
         for answer in answers:
             token = answer.token
-            talk = self._talks.get(token.connection) if isinstance(token, Token) else None
-            if not talk or not isinstance(token, Token):
-                continue
-            puback, packet = talk.settled(token, answer.code)
-            pubacks.setdefault(token.connection, []).append(puback)
-            if packet:
-                self.counters["packs_unacknowledged"] -= 1
-                for watcher in self._audience.watchers if answer.code is None else ():
-                    watcher.show(packet)
-        for number, parts in pubacks.items():
+            if isinstance(token, Token):
+                mine.setdefault(token.connection, []).append(answer)
+            elif isinstance(token, Witness) and answer.code is None:
+                self._audience.show(token.packet)
+        for number, some in mine.items():
             if talk := self._talks.get(number):
-                talk.send_settled(b"".join(parts))
+                settled, stored = talk.settle(some, is_watched=self._audience.is_there)
+                self.counters["packs_unacknowledged"] -= settled
+                for packet in stored:
+                    self._audience.show(packet)
         self._stalled_until_s = 0.0
         self._look_at_queue()
 
@@ -176,8 +182,7 @@ class Hub:
         self._timer.cancel()
         for client_id in self._wills.clients():
             self._wills.drop(client_id)
-        for task in tuple(self._tasks):
-            task.cancel()
+        self._errands.cancel()
         for connection in tuple(self._sockets.values()):
             connection.close(Reason.SHUTTING_DOWN, "the service stops")
         deadline_s = self._loop.time() + self.limits.linger_s
@@ -190,7 +195,7 @@ class Hub:
     def shut(self) -> None:
         """Wait for what is still being saved. Not on the loop: it blocks."""
         self._checks.shutdown(cancel_futures=True)
-        self._store.shutdown()
+        self._errands.shut()
 
     # letting in
 
@@ -299,6 +304,11 @@ class Hub:
         if connection.is_open and connection.talk:
             connection.talk.post(values, is_retained=is_retained)
 
+    async def _show_states(self, connection: Connection, filters: Sequence[str]) -> None:
+        for state in await self._in_store(self._directory.states):
+            if connection.talk:
+                connection.talk.show(state, found_by=filters)
+
     def _save(self, talk: Conversation) -> None:
         session, client_id = talk.seat.session, talk.seat.terms.client_id
         if session.keep_s:
@@ -311,11 +321,14 @@ class Hub:
 
     # the rest
 
+    def _note_flooding(self, who: Identity) -> None:
+        self._keep(self._directory.note_flooding, who.site or "", who.node or "")
+
     def _offer_will(self, will: Will) -> None:
         self.count("wills")
-        self._queue.offer(self._offer_of(will, None))
+        self._queue.offer(self._offer_of(will, self._audience.witness(will)))
 
-    def _offer_of(self, packet: Publish | Will, token: Token | None) -> Offer:
+    def _offer_of(self, packet: Publish | Will, token: Token | Witness | None) -> Offer:
         return Offer(
             topic=packet.topic,
             payload=packet.payload,
@@ -337,6 +350,12 @@ class Hub:
         for number in tuple(self._talks):  # who is not in yet is read, to hear that there is no room
             self._sockets[number].hold(why)
 
+    def _look_whether_full(self) -> None:
+        if not self._held_why and self._queue.is_full():
+            self.count("queue_pauses")
+            _LOG.warning("the collector's line is full: reading pauses on all connections")
+            self._hold_all("queue")
+
     def _look_at_queue(self) -> None:
         if self._held_why == "queue" and not self._queue.is_full():
             self._held_why = None
@@ -349,39 +368,16 @@ class Hub:
         now_s = self._loop.time()
         too_old_s = now_s - self.limits.stall_s
         for number, talk in tuple(self._talks.items()):
+            if self.limits.rate_per_minute:
+                self._excess.look(self._sockets[number], talk)
             if talk.oldest_s is not None and talk.oldest_s < too_old_s:
                 self._stalled_until_s = now_s + self.limits.stall_s
                 self.count("stalled_closes")
-                _LOG.error(
-                    "%s: closed, its packs could not be stored for %g s", talk.seat.owner, self.limits.stall_s
-                )
+                stall_s = self.limits.stall_s
+                _LOG.error("%s: closed, its packs could not be stored for %g s", talk.seat.owner, stall_s)
                 self._sockets[number].close(Reason.NOT_TAKEN, "the store does not take packs")
-
-        if (
-            now_s - self._renewed_s > self.limits.renew_s
-        ):  # or a session would run out under a client that stays
+        # or a session would run out under a client that stays
+        if now_s - self._renewed_s > self.limits.renew_s:
             self._renewed_s = now_s
             for talk in self._talks.values():
                 self._save(talk)
-
-    def _keep(self, call: Callable[..., None], *arguments: object) -> None:
-        self._store.submit(call, *arguments).add_done_callback(_log_failure)
-
-    async def _in_store(self, ask: Callable[..., _T], *arguments: object) -> _T:
-        return await self._loop.run_in_executor(self._store, ask, *arguments)
-
-    def _run(self, work: Coroutine[object, object, None]) -> "asyncio.Task[None]":
-        task = self._loop.create_task(work)
-        self._tasks.add(task)
-        task.add_done_callback(self._ran)
-        return task
-
-    def _ran(self, task: "asyncio.Task[None]") -> None:
-        self._tasks.discard(task)
-        _log_failure(task)
-
-
-def _log_failure(done: "asyncio.Task[None] | Future[None]") -> None:
-    error = None if done.cancelled() else done.exception()
-    if error and not isinstance(error, RefusedConnectError):
-        _LOG.error("the database could not be asked: %s", type(error).__name__)  # its words may hold a secret

@@ -3,8 +3,8 @@
 import json
 import logging
 from collections.abc import Mapping
-from dataclasses import dataclass
 from datetime import UTC, datetime
+from typing import NamedTuple
 
 from sqlalchemy.exc import DBAPIError
 
@@ -22,8 +22,7 @@ INTERNAL = "internal"
 STRANGERS = {"unknown-node", "unknown-channel"}
 
 
-@dataclass(frozen=True, slots=True)
-class Sound:
+class Sound(NamedTuple):
     """A pack that may be stored, as far as can be said without the store."""
 
     offer: Offer
@@ -31,8 +30,7 @@ class Sound:
     pack: Pack
 
 
-@dataclass(frozen=True, slots=True)
-class Told:
+class Told(NamedTuple):
     """A node's state. status None: it is gone. node None or `is_form` false: to be counted and left."""
 
     offer: Offer
@@ -41,8 +39,7 @@ class Told:
     is_form: bool
 
 
-@dataclass(frozen=True, slots=True)
-class Unsound:
+class Unsound(NamedTuple):
     """A refused pack."""
 
     offer: Offer
@@ -74,13 +71,14 @@ class Judge:
             return Unsound(offer, refused(offer, self._enrolment, INTERNAL))
 
     def _judge(self, offer: Offer) -> Judged:
-        if offer.topic.endswith("/status") and split_topic(offer.topic):
+        topic, payload, arrival_ms, _, retain, _ = offer
+        if topic.endswith("/status") and split_topic(topic):
             return self._status(offer)
-        if offer.retain:
+        if retain:
             self._warn_retained(offer)
-        node = self._enrolment.by_topic.get(offer.topic)
+        node = self._enrolment.by_topic.get(topic)
         if node is not None:
-            pack = fast(node.site, node.node, offer.payload, offer.arrival_ms, node.table)
+            pack = fast(node.site, node.node, payload, arrival_ms, node.table)
             if pack is not None:
                 return Sound(offer, node, pack)
         self.fast_misses += 1
@@ -103,7 +101,9 @@ class Judge:
         if node is None and self._enrolment.look_again():
             node = self._enrolment.by_topic.get(offer.topic)
         status = read_status(offer.payload)
-        return Told(offer, node, status, is_form=status is not None or _is_last_will(offer.payload))
+        is_cleared = offer.retain and not offer.payload
+        is_form = status is not None or is_cleared or _is_last_will(offer.payload)
+        return Told(offer, node, status, is_form=is_form)
 
     def _warn_retained(self, offer: Offer) -> None:
         day = f"{datetime.fromtimestamp(offer.arrival_ms / 1000, UTC):%Y-%m-%d}"

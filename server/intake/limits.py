@@ -15,6 +15,7 @@ COUNTERS = (
     "protocol_errors",
     "retained_readings",
     "rate_pauses",
+    "budget_pauses",
     "flight_pauses",
     "queue_pauses",
     "take_overs",
@@ -53,6 +54,9 @@ class Limits:
     linger_s: float = 2.0
 
 
+_ANY_NUMBER = 1 << 30
+
+
 class Bucket:
     """Packs that a node may still send: `burst` at once, `rate_per_minute` in the long run."""
 
@@ -62,11 +66,17 @@ class Bucket:
         self._rate_per_s, self._burst = limits.rate_per_minute / 60.0, float(limits.burst)
         self._left, self._at_s = self._burst, now_s
 
-    def take(self, now_s: float) -> float:
-        """Count one pack; seconds to wait before the next one may come."""
+    def room(self, now_s: float) -> int:
+        """How many packs may come now without a wait after the last of them."""
+        if not self._rate_per_s:
+            return _ANY_NUMBER
+        return int(min(self._burst, self._left + (now_s - self._at_s) * self._rate_per_s)) - 1
+
+    def take(self, now_s: float, packs: int = 1) -> float:
+        """Count packs; seconds to wait before the next one may come."""
         if not self._rate_per_s:
             return 0.0
-        self._left = min(self._burst, self._left + (now_s - self._at_s) * self._rate_per_s) - 1.0
+        self._left = min(self._burst, self._left + (now_s - self._at_s) * self._rate_per_s) - packs
         self._at_s = now_s
         return max(0.0, (1.0 - self._left) / self._rate_per_s)
 

@@ -2,6 +2,7 @@
 
 import threading
 from collections import deque
+from collections.abc import Sequence
 
 from server.intake.values import Offer
 
@@ -19,19 +20,28 @@ class Line:
 
     def put(self, offer: Offer) -> None:
         """Put one offer at the end."""
+        self.put_all((offer,))
+
+    def put_all(self, offers: Sequence[Offer]) -> None:
+        """Put offers at the end, and wake the taker once."""
+        size = _bytes_of(offers)
         with self._changed:
-            self._offers.append(offer)
-            self._bytes += len(offer.payload)
-            if len(self._offers) == 1:
-                self._changed.notify()
+            self._offers.extend(offers)
+            self._bytes += size
+            self._changed.notify()
 
     def take(self, most: int, *, wait_s: float) -> list[Offer]:
         """Up to `most` offers from the front, as soon as there is one; none after `wait_s` or once closed."""
         with self._changed:
             if not self._offers and not self._closed and wait_s > 0:
                 self._changed.wait(wait_s)
-            group = [self._offers.popleft() for _ in range(min(most, len(self._offers)))]
-            self._bytes -= sum(len(offer.payload) for offer in group)
+            if len(self._offers) <= most:
+                group = list(self._offers)
+                self._offers.clear()
+                self._bytes = 0
+                return group
+            group = [self._offers.popleft() for _ in range(most)]
+            self._bytes -= _bytes_of(group)
             return group
 
     def close(self) -> None:
@@ -47,3 +57,7 @@ class Line:
     def size(self) -> tuple[int, int]:
         """Offers and bytes in line."""
         return len(self._offers), self._bytes
+
+
+def _bytes_of(offers: Sequence[Offer]) -> int:
+    return sum([len(offer.payload) for offer in offers])

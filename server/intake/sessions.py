@@ -38,6 +38,10 @@ class Session:
         self.state.filters[wish.topic] = qos | (_RETAIN_AS_PUBLISHED if wish.retain_as_published else 0)
         return wish.retain_handling == 0 or (wish.retain_handling == 1 and is_new)
 
+    def wants_retain(self, topic_filter: str) -> bool:
+        """Whether what is published with RETAIN is to come with it (5:3.3.1-13)."""
+        return bool(self.state.filters.get(topic_filter, 0) & _RETAIN_AS_PUBLISHED)
+
     def unsubscribe(self, topic_filter: str) -> bool:
         """Forget a filter and what waits for it; whether it was there."""
         self._waiting.pop(topic_filter, None)

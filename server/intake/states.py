@@ -4,18 +4,22 @@ import json
 from collections.abc import Mapping
 from datetime import UTC, datetime
 
-from sqlalchemy import Connection, bindparam, select, update
+from sqlalchemy import Connection, select, update
 from sqlalchemy.orm import Session
 
 from sensors.message.clock import Fix, is_suspect
 from server.doors.marks import add_mark, marks_of
-from server.doors.tables import Channel, Node
+from server.doors.tables import Channel, Node, Site
 from server.intake.enrolled import EnrolledNode
 from server.intake.judged import Told
 from server.readings import clock_fixes, journals
+from server.readings.raw import run_each
 
-_EARLIER = Node.last_heard_ms.is_(None) | (Node.last_heard_ms < bindparam("ms"))
-_HEARD = update(Node).where((Node.id == bindparam("n")) & _EARLIER).values(last_heard_ms=bindparam("ms"))
+_HEARD = {  # by every commit, so in the driver's own words
+    name: f"UPDATE node SET last_heard_ms = {mark} WHERE id = {mark} "  # noqa: S608  (marks alone)
+    f"AND (last_heard_ms IS NULL OR last_heard_ms < {mark})"
+    for name, mark in (("sqlite", "?"), ("postgresql", "%s"))
+}
 BY = "hangtrue"
 TWIN_EVERY_MS = 86_400_000  # two nodes of one name speak in turn all day: one mark a day says it
 
@@ -25,6 +29,9 @@ def keep_state(connection: Connection, told: Told, *, journal_id: int | None) ->
     if told.node is None:
         return
     this = Node.id == told.node.id
+    if not told.offer.payload:  # nothing, retained, takes away what was (3:3.3.1-10, 5:3.3.1-6)
+        connection.execute(update(Node).where(this).values(status=None, status_ms=None))
+        return
     if told.status is None:
         before = connection.execute(select(Node.status).where(this)).scalar()
         text = json.dumps({**(json.loads(before) if before else {}), "st": "gone"})
@@ -37,6 +44,22 @@ def keep_state(connection: Connection, told: Told, *, journal_id: int | None) ->
     journals.move_tail(connection, journal_id, told.status.tail)
     if told.status.clock_fix is not None:
         _keep_fix(connection, told.node, journal_id, told.status.clock_fix, told.offer.arrival_ms)
+
+
+def last_said(connection: Connection) -> list[tuple[str, str, str]]:
+    """Site, node and the last state of each node that told one and is in service, as JSON."""
+    told = Node.status.is_not(None) & Node.retired.is_(None)
+    rows = connection.execute(select(Site.name, Node.name, Node.status).join(Site).where(told))
+    return [(site, node, str(said)) for site, node, said in rows]
+
+
+def doubt_all(connection: Connection, *, now_ms: int) -> None:
+    """After a time in which nobody listened: a node that was up may have gone, and is unknown since now."""
+    for node_id, said in connection.execute(select(Node.id, Node.status).where(Node.status.is_not(None))):
+        told = json.loads(str(said))
+        if told.get("st") == "up":
+            text = json.dumps({**told, "st": "unknown", "since": now_ms})
+            connection.execute(update(Node).where(Node.id == node_id).values(status=text))
 
 
 def keep_journal(connection: Connection, told: Told, *, journal_id: int) -> None:
@@ -53,7 +76,8 @@ def keep_journal(connection: Connection, told: Told, *, journal_id: int) -> None
 def keep_heard(connection: Connection, heard_ms: Mapping[int, int]) -> None:
     """Note when each node, by id, was last heard. Never earlier than it stands."""
     if heard_ms:
-        connection.execute(_HEARD, [{"n": node_id, "ms": ms} for node_id, ms in sorted(heard_ms.items())])
+        rows = [(ms, node_id, ms) for node_id, ms in sorted(heard_ms.items())]
+        run_each(connection, _HEARD[connection.dialect.name], rows)
 
 
 def _keep_fix(connection: Connection, node: EnrolledNode, journal_id: int, fix: Fix, arrival_ms: int) -> None:

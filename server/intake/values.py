@@ -2,12 +2,11 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Offer:
-    """A publication, as it came.
+class Offer(NamedTuple):
+    """A publication, as it came. A tuple, as `Taken` is, for so many are made.
 
     `token` goes back with the answer and is read by its maker alone; None asks for no answer.
     """
@@ -20,8 +19,7 @@ class Offer:
     properties: Mapping[str, object] | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Taken:
+class Taken(NamedTuple):
     """An offer is committed: stored (`code` None) or held back under a refusal code of the wire."""
 
     token: object
@@ -91,6 +89,14 @@ class Directory(Protocol):
         """The newest down-links of these exact topics."""
         ...
 
+    def note_flooding(self, site: str, node: str) -> None:
+        """Note that a node is paused because it sends too much."""
+        ...
+
+    def states(self) -> list[DownlinkValue]:
+        """What each node last said of its state: all that is kept of what came with RETAIN. `rev` is 0."""
+        ...
+
 
 class Queue(Protocol):
     """What the listener asks of the collector; all calls are thread-safe."""
@@ -99,8 +105,16 @@ class Queue(Protocol):
         """Put one offer in line. Never blocks and never drops: watch `is_full`."""
         ...
 
+    def offer_all(self, offers: Sequence[Offer]) -> None:
+        """Put offers in line, all together."""
+        ...
+
     def is_full(self) -> bool:
         """Whether the line is past its bound (offers or bytes), so that reading must pause."""
+        ...
+
+    def is_spent(self, owner: str) -> bool:
+        """Whether a node, `site/node`, has had its day's readings, so that it must wait."""
         ...
 
 

@@ -1,14 +1,17 @@
 """Who is told of a down-link."""
 
 from server.intake.admission import terms_of
-from server.intake.audience import Audience
+from server.intake.audience import Audience, Witness
 from server.intake.connection import Connection
 from server.intake.conversation import Conversation, Seat
 from server.intake.limits import Bucket, Limits
+from server.intake.packets import Publish
 from server.intake.sessions import Session
 from server.intake.topics import read_by, written_by
 from server.intake.values import Identity, SessionState
 from tests.fakes.intake import NORTH, SOUTH, connect_of
+
+MESSAGE = Publish(topic=NORTH + "readings")
 
 
 class NoHub:
@@ -45,13 +48,13 @@ def test_readers_follow_the_filters() -> None:
     assert audience.readers(NORTH + "config") == (talk,)
     audience.leave(talk)
     assert audience.readers(NORTH + "config") == ()
-    assert len(audience.watchers) == 0
+    assert audience.witness(MESSAGE) is None
 
 
 def test_a_watcher_reads_no_downlink() -> None:
     audience, watcher = Audience(), talk_of("watch", "hangtrue/v1/#", NORTH + "secret")
     audience.join(watcher)
-    assert audience.watchers == (watcher,)
+    assert audience.witness(MESSAGE) == Witness(MESSAGE)
     assert audience.readers(NORTH + "secret") == ()
     audience.leave(watcher)
-    assert len(audience.watchers) == 0
+    assert audience.witness(MESSAGE) is None

@@ -201,7 +201,7 @@ def test_instant_at_another_time_is_held(engine: Engine) -> None:
 
 def test_retained_readings_are_stored_once(engine: Engine) -> None:
     enrol_world(engine)
-    retained = replace(offer(north_pack(1)), retain=True)
+    retained = offer(north_pack(1))._replace(retain=True)
     assert collect(engine, [retained, retained]).codes() == [None, None]
     assert rows(engine, "SELECT count(*) FROM reading") == [(2,)]
 
