@@ -10,7 +10,7 @@ from flask import Flask, Response, abort, request, send_from_directory
 from flask.sessions import SecureCookieSessionInterface
 from flask_wtf.csrf import CSRFProtect
 
-from dashboards.pages import alerts, api, compare, door, doors, refusals, words
+from dashboards.pages import alerts, api, compare, door, doors, feed, limits, reckons, refusals, trial, words
 from dashboards.pages.health import pages as health_pages
 from dashboards.pages.ours import Ours, theme
 from server.clock import Clock
@@ -50,20 +50,29 @@ def create_app(  # noqa: PLR0913  (each part is opened by whoever calls; none ha
     secret: bytes,
     zone: str | None,
     invented: bool = False,
+    base_url: str = "http://127.0.0.1:8060",
 ) -> Flask:
     """Give an application that reads by `sessions`, writes by `writing`, and asks `clock` for the time.
 
     `health` gives the service's last word, None once it is stale. `hosts` are the names it answers to,
     without port. `secret` signs the forms. `zone` overrides the doors' own. `invented`: every page says so.
+    `base_url` is the address that messages and the feed give.
     """
     app = Flask(__name__, static_folder=None)
     app.extensions["hangtrue"] = Ours(
-        sessions=sessions, writing=writing, clock=clock, health=health, zone=zone, invented=invented
+        sessions=sessions,
+        writing=writing,
+        clock=clock,
+        health=health,
+        zone=zone,
+        invented=invented,
+        base_url=base_url,
     )
     _guards(app, clock)
     _settings(app, hosts, secret)
     _static(app)
-    for pages in (doors.pages, door.pages, compare.pages, alerts.pages, api.pages, health_pages):
+    parts = (doors, door, reckons, compare, trial, alerts, limits, feed, api)
+    for pages in (*(part.pages for part in parts), health_pages):
         app.register_blueprint(pages)
     refusals.register(app)
     app.jinja_env.globals.update(states=words.STATES, isolated=words.isolated, theme=theme, invented=invented)

@@ -4,7 +4,7 @@ import os
 import re
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
@@ -34,9 +34,38 @@ port = 1883
 user = "collector"
 # password_file = "{state_dir}/broker/collector.password"   # hangtrue broker files makes it
 # ca_file = "{state_dir}/ca/ca.pem"     # needed when host is another computer
+collector = 0                           # 1, 2 ...: several share the work, each with its own number
 
 [pages]
 bind = "127.0.0.1:8060"                 # the pages
+# base_url = "http://doors.yard.lan:8060"   # their address in messages, when readers use another
+
+[backup]
+# folder = "/mnt/backup/hangtrue"       # made every night: 7 days, 4 weeks and 12 months are kept
+
+# Who is told when something stands. Without a channel nothing is sent; all stands on the page of alerts.
+# [delivery]
+# allow = ["192.168.1.4/32"]            # networks and names of this yard that a message may go to
+#
+# [[delivery.channel]]                  # hangtrue notice test post   sends one message to try it
+# name = "post"
+# kind = "mail"                         # mail, webhook, or apprise for the services of its library
+# server = "mail.example.org:587"
+# security = "starttls"                 # or "tls"; "none" to a server on this computer alone
+# sender = "doors@example.org"
+# to = "keeper@example.org"
+# user = "doors@example.org"
+# password_file = "/etc/hangtrue/post.password"   # chmod 600, or HANGTRUE_DELIVERY_POST_PASSWORD
+# doors = ["saltmarsh-yard/north"]      # else every door
+# least = "note"                        # "soon" or "today": nothing lighter
+# house = true                          # disk, back-up, certificate, messages that do not pass
+# quiet = "21:00-06:00"                 # nothing is sent then, by the yard's own time
+#
+# [[delivery.channel]]
+# name = "hook"
+# kind = "webhook"                      # signed as Standard Webhooks 1.0.0 says
+# url = "https://example.org/notices"   # or url_file
+# secret_file = "/etc/hangtrue/hook.secret"       # 24 bytes or more in base64, chmod 600
 """
 LOOPBACK_HOST = "127.0.0.1"
 LOOPBACK = {LOOPBACK_HOST, "localhost"}
@@ -45,6 +74,7 @@ FORMS = {
     "look_at": re.compile(r"^(?:[01]\d|2[0-3]):[0-5]\d$"),
     "intake.kind": re.compile(r"^(?:listener|broker)$"),
     "intake.broker.host": re.compile(r"^[A-Za-z0-9.\-]{1,253}$"),
+    "pages.base_url": re.compile(r"^https?://[A-Za-z0-9.\-]{1,253}(?::\d{1,5})?$"),
 }
 
 
@@ -63,18 +93,26 @@ class Address:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Broker:
-    """A broker that is there already, and as whom the service connects to it. `ca_file` None: no TLS."""
+    """A broker that is there already, and as whom the service connects to it. `ca_file` None: no TLS.
+
+    collector: 0 is alone; from 1 on it is one of several that share the readings.
+    """
 
     host: str = "127.0.0.1"
     port: int = 1883
     user: str = "collector"
     password_file: Path | None = None
     ca_file: Path | None = None
+    collector: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Settings:
-    """Everything that can be set. `zone` None: the computer's. `intake_cert` None: no TLS."""
+    """Everything that can be set, and the file it stands in.
+
+    `zone` None: the computer's. `intake_cert` None: no TLS. `backup_folder` None: no back-ups by itself.
+    `base_url` None: the pages' own address. `delivery`: its table as it was written, for who sends messages.
+    """
 
     state_dir: Path
     database: str
@@ -87,6 +125,10 @@ class Settings:
     intake_key: Path | None = None
     broker: Broker = Broker()
     pages_bind: Address = Address(host="127.0.0.1", port=8060)
+    backup_folder: Path | None = None
+    base_url: str | None = None
+    delivery: Mapping[str, object] = field(default_factory=dict)
+    source: Path | None = field(default=None, compare=False)
 
 
 KEYS = {
@@ -104,15 +146,23 @@ KEYS = {
     "intake.broker.user": "user",
     "intake.broker.password_file": "password_file",
     "intake.broker.ca_file": "ca_file",
+    "intake.broker.collector": "collector",
     "pages.bind": "pages_bind",
+    "pages.base_url": "base_url",
+    "backup.folder": "backup_folder",
 }
-PATHS = {"intake.cert", "intake.key", "intake.broker.password_file", "intake.broker.ca_file"}
-WHOLE = {"intake.rate_per_minute": (0, 1_000_000), "intake.broker.port": (1, 65535)}
+PATHS = {"intake.cert", "intake.key", "intake.broker.password_file", "intake.broker.ca_file", "backup.folder"}
+WHOLE = {
+    "intake.rate_per_minute": (0, 1_000_000),
+    "intake.broker.port": (1, 65535),
+    "intake.broker.collector": (0, 99),
+}
 WANTED = {
     "look_at": "a time such as 05:00",
     "zone": "a time zone such as Europe/London",
     "intake.kind": "listener or broker",
     "intake.broker.host": "a name or address such as broker.lan",
+    "pages.base_url": "an address such as http://doors.yard.lan:8060",
 }
 
 
@@ -139,14 +189,14 @@ def read_settings(
     Raises FileError with every complaint at once, each with its line and key.
     """
     text, where = _text_of(path)
-    given = {
-        key: (value, f"{where}:{_line_of(text, key)}") for key, value in _flat(_parsed(text, where)).items()
-    }
+    tree = _parsed(text, where)
+    complaints: list[str] = []
+    delivery = _delivery(tree, where, complaints)
+    given = {key: (value, f"{where}:{_line_of(text, key)}") for key, value in _flat(tree).items()}
     for key in KEYS:
         name = f"HANGTRUE_{key.replace('.', '_').upper()}"
         if name in environment:
             given[key] = (environment[name], name)
-    complaints: list[str] = []
     values: dict[str, Any] = {
         KEYS[key]: _checked(key, value, place, complaints)
         for key, (value, place) in given.items()
@@ -157,11 +207,13 @@ def read_settings(
         raise FileError(f"read the settings of {where}", "every line to be usable", complaints)
     state_dir = Path(str(values.pop("state_dir", default_state_dir(environment))))
     values["database"] = database or values.get("database") or f"sqlite:///{state_dir / 'hangtrue.db'}"
-    broker = Broker(**{field.name: values[field.name] for field in fields(Broker) if field.name in values})
+    broker = Broker(**{one.name: values[one.name] for one in fields(Broker) if one.name in values})
     return Settings(
         state_dir=state_dir,
+        source=path,
+        delivery=delivery,
         broker=broker,
-        **{field.name: values[field.name] for field in fields(Settings) if field.name in values},
+        **{one.name: values[one.name] for one in fields(Settings) if one.name in values},
     )
 
 
@@ -183,6 +235,15 @@ def _parsed(text: str, where: str) -> dict[str, object]:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise FileError(f"read the settings of {where}", "TOML", [str(error)]) from None
+
+
+def _delivery(tree: dict[str, object], where: str, complaints: list[str]) -> dict[str, object]:
+    """The table of messages, taken out as it is: what sends them knows its settings."""
+    table = tree.pop("delivery", {})
+    if isinstance(table, dict):
+        return table
+    complaints.append(f"{where} delivery: {table!r:.40} came, a table [delivery] is needed")
+    return {}
 
 
 def _flat(tree: Mapping[str, object], prefix: str = "") -> dict[str, object]:
@@ -251,11 +312,11 @@ def _check_together(values: Mapping[str, Any], places: Mapping[str, str], compla
 
     is_broker = values.get("intake_kind") == "broker"
     has_pair = bool(values.get("intake_cert")) and bool(values.get("intake_key"))
-    for key, field, is_safe in (
+    for key, name, is_safe in (
         ("intake.bind", "intake_bind", has_pair or is_broker),
         ("pages.bind", "pages_bind", False),
     ):
-        if (address := values.get(field)) and not address.is_loopback and not is_safe:
+        if (address := values.get(name)) and not address.is_loopback and not is_safe:
             came = f"{address.host}:{address.port}"
             more = "" if key == "pages.bind" else ", or intake.cert and intake.key"
             say(

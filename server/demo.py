@@ -9,10 +9,11 @@ import subprocess
 import tempfile
 import threading
 import time
+import tomllib
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from http import HTTPStatus
 from http.client import HTTPConnection
 from pathlib import Path
@@ -23,6 +24,7 @@ from server.auth.credentials import issue
 from server.clock import Clock
 from server.config import Address, Settings
 from server.database import Session, open_engine, session_of
+from server.doors.carried import load_of
 from server.doors.example import example_text
 from server.doors.file import read_door
 from server.doors.register import add_door, enrol_node, find_node, list_doors
@@ -33,6 +35,9 @@ from server.readings.kept import instants_stored, readings_stored
 from server.readings.rollup import dirty_days
 from server.service import children
 from server.service.run import Service, running
+from server.service.trials import look_at_trials
+from server.trials.example import EXAMPLE
+from server.trials.store import declare, list_trials, seal_trial, seals
 
 SITE = "saltmarsh-yard"
 DOORS = ("north", "south")
@@ -41,14 +46,19 @@ STEP_S = 5400
 DAY_S = 86400
 YEAR_DAYS = 365.25
 PACKS_PER_S = 40
+EPOCH = date(1970, 1, 1)
+TRIAL_AGE, NIGHTS_APART = timedelta(days=800), 12
+TRIAL_JOINT, SET_BACK = "lock-hinge", "demo, clock set back"
 PATIENCE_S = 600.0
 PATHS = (
     "/",
     "/doors/saltmarsh-yard/north",
     "/doors/saltmarsh-yard/south",
     "/compare",
+    "/trials",
     "/alerts",
     "/api/v1/doors",
+    "/api/v1/compare",
     "/healthz",
 )
 Say = Callable[..., None]
@@ -110,6 +120,7 @@ def _run(options: DemoOptions, clock: Clock, stop: threading.Event, say: Say) ->
         nodes = [opened.enter_context(_node(yard, settings, service, door, clock)) for door in DOORS]
         if not _fill(yard, service, nodes, stop, say):
             return 0 if stop.is_set() else 1
+        _trial(yard, settings, clock)
         if options.check:
             return _check(yard, settings, service, say)
         say("The years are in, and the doors go on. ^C ends the demo.")
@@ -296,6 +307,45 @@ def _fill(yard: Yard, service: Service, nodes: Sequence[Child], stop: threading.
     finally:
         engine.dispose()
     return False
+
+
+def _trial(yard: Yard, settings: Settings, clock: Clock) -> None:
+    """Seal one trial by a clock that stands more than two years back, and look at some of its nights since.
+
+    No command can do this: a trial of anybody else is sealed before its data.
+    """
+    start = (clock() - TRIAL_AGE).date()
+    if yard.years * YEAR_DAYS <= TRIAL_AGE.days:
+        return
+    engine = open_engine(settings.database)
+    try:
+        with session_of(engine) as session:
+            if not seals(session):
+                then = datetime(start.year, start.month, start.day, 9, tzinfo=UTC)
+                number = declare(session, _declaration(session, start), by=SET_BACK, clock=lambda: then)
+                seal_trial(session, number, clock=lambda: then, seen_until=start)
+            began = list_trials(session)[0].declared.starts_on
+        for night in _nights((began - EPOCH).days, (clock().date() - EPOCH).days):
+            look_at_trials(engine, night)
+    finally:
+        engine.dispose()
+
+
+def _nights(began: int, last: int) -> list[int]:
+    """A night after a year and a half, those of the third year some days apart, and the last."""
+    third = range(began + 2 * 365 + 1, last, NIGHTS_APART)
+    return [began + 548, *third, last]
+
+
+def _declaration(session: Session, start: date) -> dict[str, object]:
+    """The example's, from `start` on, with what the joints carry as reckoned."""
+    given: dict[str, object] = tomllib.loads(EXAMPLE)
+    pair = {}
+    for key, name in zip("ab", DOORS, strict=True):
+        door = next(each for each in list_doors(session) if each.name == name)
+        moment = load_of(door.built).joints[TRIAL_JOINT].moment_n_m
+        pair[key] = {"door": name, "version": 1, "joints": [TRIAL_JOINT], "moment_n_m": f"{moment:.2f}"}
+    return given | {"starts_on": start, "pairs": [pair]}
 
 
 def _stored(engine: Engine) -> int:

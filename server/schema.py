@@ -80,6 +80,12 @@ def check(engine: Engine) -> None:
         raise StaleSchemaError("open the database", needed, f"revision {current}" if current else "no tables")
 
 
+def is_older(engine: Engine) -> bool:
+    """Whether an upgrade would change tables that are there."""
+    current = revision_of(engine)
+    return current is not None and current != head() and current in _revisions()
+
+
 def revision_of(engine: Engine) -> str | None:
     """The revision of the database; None for one without tables."""
     with engine.connect() as connection:

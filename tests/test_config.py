@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pytest
 
+from server.alerts.delivery.settings import read_channels
 from server.config import Address, Broker, example, read_settings
 from server.errors import FileError
 
@@ -57,6 +58,11 @@ def test_the_environment_stands_over_the_file_and_the_option_over_both(tmp_path:
         ),
         ('[pages]\nbind = "0.0.0.0:8060"', "2 pages.bind: '0.0.0.0:8060' came; without encryption"),
         ("[pages]\nbind = 8060", "2 pages.bind: 8060 came, an address"),
+        (
+            '[pages]\nbase_url = "doors"',
+            "2 pages.base_url: 'doors' came, an address such as http://doors.yard",
+        ),
+        ('[pages]\nbase_url = "http://x/y"', "2 pages.base_url: 'http://x/y' came, an address"),
     ],
 )
 def test_each_fault_names_its_line(tmp_path: Path, line: str, said: str) -> None:
@@ -103,3 +109,25 @@ def test_what_is_not_toml(tmp_path: Path, content: bytes, said: str) -> None:
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
     with pytest.raises(FileError, match="a file that can be read"):
         read_settings(tmp_path / "none.toml", environment={})
+
+
+def test_messages_are_handed_on_as_they_were_written(tmp_path: Path) -> None:
+    text = '[delivery]\nallow = ["10.0.0.0/8"]\n[[delivery.channel]]\nname = "post"\n'
+    settings = read_settings(written(tmp_path, text), environment={})
+    assert settings.delivery == {"allow": ["10.0.0.0/8"], "channel": [{"name": "post"}]}
+    assert settings.source == tmp_path / "hangtrue.toml"
+    with pytest.raises(FileError) as caught:
+        read_settings(written(tmp_path, "delivery = 3\n"), environment={})
+    assert caught.value.complaints == [
+        f"{tmp_path / 'hangtrue.toml'} delivery: 3 came, a table [delivery] is needed"
+    ]
+
+
+def test_the_channels_of_the_example_can_be_used(tmp_path: Path) -> None:
+    shown = example({"HOME": str(tmp_path)})
+    start = shown.index("# [delivery]")
+    opened = "\n".join(line.removeprefix("# ").removeprefix("#") for line in shown[start:].splitlines())
+    settings = read_settings(written(tmp_path, opened), environment={})
+    mail, hook = read_channels(settings.delivery, "the example")
+    assert (mail.kind, mail.host, mail.port, hook.kind) == ("mail", "mail.example.org", 587, "webhook")
+    assert mail.told.doors == ("saltmarsh-yard/north",)

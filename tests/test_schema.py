@@ -26,6 +26,7 @@ TABLES = {
     "message",
     "composed",
     "trial_record",
+    "trial_fit",
     "trial_look",
     "load_test",
     "batch",
@@ -34,6 +35,8 @@ TABLES = {
     "door",
     "channel",
     "event_mark",
+    "door_version",
+    "hung_line",
     "credential",
     "calibration",
     "journal",
@@ -52,9 +55,13 @@ TABLES = {
     "inspection",
     "finding",
     "series_result",
+    "series_watch",
+    "said",
     "condition",
     "alert",
     "alert_event",
+    "alert_limit",
+    "feed",
 }
 VERSIONS = Path(__file__).parents[1] / "migrations" / "versions"
 

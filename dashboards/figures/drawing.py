@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 ENLARGED = 60  # times, at first
+RISE_X = -120  # where the leaf's height is dimensioned, left of the frame
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,6 +66,7 @@ class Elevation:
     knob: Circle
     dimension: str
     dimension_y: float
+    rise_x: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,11 +80,15 @@ class Bar:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Interval:
-    """A difference on a line with none at its middle, in per cent."""
+    """A difference on a line with none at its middle, in per cent; `inner`: the narrower interval in it."""
 
     low: str
     width: str
     middle: str
+    high: str
+    inner: str | None = None
+    inner_width: str | None = None
+    band: tuple[str, ...] = ()
 
 
 def elevation(leaf: Leaf, *, stays_mm: float, back_mm: float, times: int = ENLARGED) -> Elevation:
@@ -109,7 +115,7 @@ def elevation(leaf: Leaf, *, stays_mm: float, back_mm: float, times: int = ENLAR
     return Elevation(
         width=w,
         height=h,
-        box=f"-90 -150 {w + 240:.0f} {h + 440:.0f}",
+        box=f"-230 -150 {w + 380:.0f} {h + 440:.0f}",
         stays=stays_mm,
         back=back_mm,
         leaf=f"M0 0L{low(w, 0)}L{low(w, h)}L0 {h:.0f}Z",
@@ -122,8 +128,10 @@ def elevation(leaf: Leaf, *, stays_mm: float, back_mm: float, times: int = ENLAR
         hinges=tuple(h - y - 55 for y in leaf.hinges_mm),
         gauges=gauges,
         knob=Circle(x=knob_x, y=round(h * 0.53 + drop * knob_x / w, 1)),
-        dimension=f"M0 {h + 250:.0f}H{w:.0f}M0 {h + 225:.0f}v50M{w:.0f} {h + 225:.0f}v50",
+        dimension=f"M0 {h + 250:.0f}H{w:.0f}M0 {h + 225:.0f}v50M{w:.0f} {h + 225:.0f}v50"
+        f"M{RISE_X} 0V{h:.0f}M{RISE_X - 25} 0h50M{RISE_X - 25} {h:.0f}h50",
         dimension_y=h + 236,
+        rise_x=RISE_X - 20,
     )
 
 
@@ -136,11 +144,29 @@ def bar(stays: float, season: float | None, limit: float) -> Bar:
     return Bar(stays=f"{kept:.1f}%", season_from=f"{kept:.1f}%", season=f"{more:.1f}%")
 
 
-def interval(low: float, middle: float, high: float) -> Interval:
-    """The difference as a bar; the line reaches a fifth further than the interval does."""
-    reach = max(abs(low), abs(high), 1e-6) * 1.2
+def interval(
+    low: float,
+    middle: float,
+    high: float,
+    *,
+    inner: tuple[float, float] | None = None,
+    band: float | None = None,
+) -> Interval:
+    """The difference as a bar, its own figures left room at both ends; `inner` is a narrower interval in it.
+
+    `band`: the difference that matters, to be marked to both sides of none.
+    """
+    reach = max(abs(low), abs(high), 1e-6) * 1.6
 
     def at(value: float) -> float:
-        return 50 + value / reach * 50
+        return 50 + max(-1.0, min(1.0, value / reach)) * 50
 
-    return Interval(low=f"{at(low):.1f}%", width=f"{at(high) - at(low):.1f}%", middle=f"{at(middle):.1f}%")
+    return Interval(
+        low=f"{at(low):.1f}%",
+        width=f"{at(high) - at(low):.1f}%",
+        middle=f"{at(middle):.1f}%",
+        high=f"{at(high):.1f}%",
+        inner=None if inner is None else f"{at(inner[0]):.1f}%",
+        inner_width=None if inner is None else f"{at(inner[1]) - at(inner[0]):.1f}%",
+        band=() if band is None or band > reach else (f"{at(-band):.1f}%", f"{at(band):.1f}%"),
+    )

@@ -39,16 +39,49 @@ def trend(weeks: Weeks, depth: Depth, words: Words) -> dict[str, Any]:
     beyond = timedelta(days=max(7, int((last - first).days * 0.02)))
     return {
         "kind": "time",
+        "unit": words.unit,
         "traces": traces,
         "limit": words.limit_mm if depth.shows_limit else None,
         "limitWord": words.limit,
         "lineWord": words.line,
         "y": [round(depth.bottom, 4), round(depth.top, 4)],
         "dtick": depth.step,
+        "ticks": [{"x": _date(day).isoformat(), "text": text} for day, text in words.ticks],
         "spans": {
             "hung": [first.isoformat(), (last + beyond).isoformat()],
             "year": [year.isoformat(), (last + timedelta(days=7)).isoformat()],
         },
+    } | _onward(weeks, depth, words)
+
+
+def _onward(weeks: Weeks, depth: Depth, words: Words) -> dict[str, Any]:
+    """From what stays today straight to the limit on the earliest and on the latest day; {} without a date.
+
+    Its traces are shown under their own span alone, to a depth that holds the limit.
+    """
+    told = np.flatnonzero(np.isfinite(weeks.stays))
+    if words.onward is None or words.limit_mm is None or not told.size:
+        return {}
+    day, value = float(weeks.day[told[-1]]), float(weeks.stays[told[-1]])
+    earliest, latest = words.onward.earliest, words.onward.latest
+    first, last = _date(float(weeks.day[0])), max(earliest, latest or 0.0, day + 1)
+    over = max(30, int((last - float(weeks.day[0])) * 0.04))
+    bottom = max(depth.bottom, words.limit_mm * 1.1)
+    ends = [earliest] if latest is None else [latest, earliest]
+    return {
+        "onward": [
+            {
+                "role": "ahead" if len(ends) == 1 or k == 0 else "aheadband",
+                "name": "if it goes on so",
+                "x": [_date(day).isoformat(), _date(end).isoformat()],
+                "y": [round(value, 4), round(words.limit_mm, 4)],
+            }
+            for k, end in enumerate(ends)
+        ],
+        "onwardFrom": _date(day).isoformat(),
+        "onwardY": [round(bottom, 4), round(depth.top, 4)],
+        "onwardStep": nice_step(bottom - depth.top, 5),
+        "onwardSpan": [first.isoformat(), (_date(last) + timedelta(days=over)).isoformat()],
     }
 
 
@@ -81,8 +114,8 @@ def season_round(told: Sequence[Round], name_day: Callable[[int], str]) -> dict[
     }
 
 
-def pair(lines: Sequence[PairLine]) -> dict[str, Any]:
-    """What stays of two doors by years since hung."""
+def pair(lines: Sequence[PairLine], *, least: float = 0.2, unit: str = "mm") -> dict[str, Any]:
+    """What stays of two doors by years since hung, in `unit`; `least` deep at least."""
     traces: list[dict[str, Any]] = []
     for one in lines:
         dash = "7px,4px" if one.is_dashed else "solid"
@@ -97,10 +130,11 @@ def pair(lines: Sequence[PairLine]) -> dict[str, Any]:
         )
     low = min(float(np.nanmin(one.low)) for one in lines)
     high = max(float(np.nanmax(one.high)) for one in lines)
-    bottom, top = max(high * 1.08, 0.2), min(low * 1.08, -0.02)
+    bottom, top = max(high * 1.08, least), min(low * 1.08, -least / 10)
     end = max(float(one.years[-1]) for one in lines) * 1.14
     return {
         "kind": "pair",
+        "unit": unit,
         "traces": traces,
         "x": [0, round(end, 4)],
         "y": [round(bottom, 4), round(top, 4)],

@@ -26,6 +26,7 @@ from dashboards.figures.weeks import Round, Weeks, branches
 HEIGHT = 320.0
 ROUND_HEIGHT = 300.0
 SPARK_HEIGHT = 60.0
+TICK_FROM = "95%"
 EPOCH = date(1970, 1, 1)
 MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"]
 
@@ -64,14 +65,28 @@ def depth_of(weeks: Weeks, limit_mm: float | None) -> Depth:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Onward:
+    """Days since 1970 between which the limit may be reached; `latest` None: how long after is not known."""
+
+    earliest: float
+    latest: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Words:
-    """What is written in a trend: the limit (mm) and its words, the line's name, and where it went silent."""
+    """What is written in a trend: the limit (mm) and its words, the line's name, and where it went silent.
+
+    `ticks`: days since 1970 of marks, with a "?" for steps that nobody logged. `onward` is drawn live alone.
+    """
 
     limit_mm: float | None
     limit: str
     line: str
     quiet: str | None = None
     today: float | None = None
+    ticks: tuple[tuple[float, str], ...] = ()
+    onward: Onward | None = None
+    unit: str = "mm"
 
 
 def trend(weeks: Weeks, depth: Depth, words: Words) -> Still:
@@ -87,6 +102,11 @@ def trend(weeks: Weeks, depth: Depth, words: Words) -> Still:
         stopped = x.pct(float(weeks.day[-1]))
         over.append(Rule(kind="g-now", x1=stopped, x2=stopped, y1=y.pct(0), y2="100%"))
         labels.append(Label(text=words.quiet, x=stopped, y="75%", kind="h e", dx=-6))
+    for day, text in words.ticks:
+        at = x.pct(min(max(day, x.low), x.high))
+        over.append(Rule(kind="g-tick", x1=at, x2=at, y1=TICK_FROM, y2="100%"))
+        if text:
+            labels.append(Label(text=text, x=at, y=TICK_FROM, kind="h m", dy=-4))
     under, names = _grid(depth, y)
     return Still(
         height=HEIGHT,
@@ -116,7 +136,8 @@ def season_round(told: Sequence[Round]) -> Still:
         Label(text=f"{tick_label(v, across)}\u00a0%", x=x.pct(v), y="100%", kind="m", dy=20)
         for v in ticks(x.low, x.high, across)
     )
-    now = Label(text="now", x=now_x, y=now_y, kind="ti", dx=10, dy=4)
+    # Under the dot: beside it the round itself goes on.
+    now = Label(text="now", x=now_x, y=now_y, kind="ti m", dy=20)
     hand = tuple(
         Label(text=text, x=x.pct(moisture), y=y.pct(back), kind="h m")
         for text, moisture, back in round_words(last, reach)
@@ -140,12 +161,15 @@ def round_words(last: Round, reach: float) -> list[tuple[str, float, float]]:
     return [(upper, x, max(up - away, -reach * 0.9)), (lower, x, min(down + away * 1.2, reach * 0.95))]
 
 
-def pair(lines: Sequence[PairLine]) -> Still:
-    """What stays of two doors by years since hung, both red: told apart by dash and by name."""
+def pair(lines: Sequence[PairLine], *, least: float = 0.2) -> Still:
+    """What stays of two doors by years since hung, both red: told apart by dash and by name.
+
+    `least`: how deep the drawing is at least, in the unit of the lines.
+    """
     end = max(float(one.years[-1]) for one in lines) * 1.14
     low = min(float(np.nanmin(one.low)) for one in lines)
     high = max(float(np.nanmax(one.high)) for one in lines)
-    bottom, top = max(high * 1.08, 0.2), min(low * 1.08, -0.02)
+    bottom, top = max(high * 1.08, least), min(low * 1.08, -least / 10)
     x = Axis(low=0.0, high=end, length=WIDE)
     y = Axis(low=top, high=bottom, length=HEIGHT)
     fills, edges, names = [], [], []

@@ -1,16 +1,20 @@
-"""Alerts: what must I do, and by when? The two forms of the pages are here."""
+"""Alerts: what must I do, and by when? The forms of the pages are here: seen, leave it until, close."""
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
 
 from flask import Blueprint, abort, redirect, render_template, request
 from werkzeug.wrappers import Response
 
 from dashboards.pages import dates, words
+from dashboards.pages.alerts_told import HOW, event_lines, held_words, way_notes
 from dashboards.pages.facts import STEP_STATES
 from dashboards.pages.ours import ours, sheet
 from server.alerts import ledger
-from server.alerts.ledger import AlertView, Close, Seen
+from server.alerts.changing import most_left
+from server.alerts.delivery.failing import sent_first, ways
+from server.alerts.ledger import AlertView, Close, Happened, Leave, Seen
 from server.doors import register
 from server.doors.register import DoorHung
 
@@ -24,19 +28,11 @@ MARKS = {
     "gauge_still": "gauge",
     "gauge_out": "gauge",
 }
-HOW = {
-    "gone": "Its reason went away",
-    "mark": "A mark was made",
-    "contradicted": "Readings that came later show that it did not hold",
-    "retired": "What it was about is no longer watched",
-    "lapsed": "It lapsed after 60 nights",
-    "told": "Told once",
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StandingAlert:
-    """A standing alert as printed."""
+    """A standing alert as printed. `leave_from` and `leave_to`: the days until which it may be left."""
 
     id: int
     drawing: str | None
@@ -45,7 +41,13 @@ class StandingAlert:
     say: str
     do: str
     since: str
+    sent: str | None
     seen: str | None
+    left: str | None
+    held: str | None
+    leave_from: str
+    leave_to: str
+    events: Sequence[tuple[str, str]]
     door: str | None
     href: str | None
 
@@ -54,10 +56,22 @@ class StandingAlert:
 class ClosedAlert:
     """A closed alert as printed."""
 
+    id: int
+    events: Sequence[tuple[str, str]]
     door: str
     said: str
     stood: str
     ended: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Around:
+    """What alerts are printed with: zone, today, what happened to each, when each was first sent."""
+
+    zone: str
+    today: date
+    events: Mapping[int, Sequence[Happened]] = field(default_factory=dict)
+    sent: Mapping[int, datetime] = field(default_factory=dict)
 
 
 @pages.get("/alerts")
@@ -66,14 +80,20 @@ def alerts() -> str:
     with ours().sessions() as session:
         doors = {door.id: door for door in register.list_doors(session)}
         standing, closed = list(ledger.standing(session)), list(ledger.closed(session, CLOSED_SHOWN))
+        numbers = [one.id for one in (*standing, *closed)]
+        events, sent = ledger.history(session, numbers), sent_first(session, numbers)
+        notes = way_notes(ways(session, ours().clock()))
         frame = sheet(session, title="Alerts", nav="alerts", heard=list(doors.values()))
     zone = ours().zone or next((door.zone for door in doors.values()), "UTC")
+    around = Around(zone=zone, today=ours().clock().date(), events=events, sent=sent)
     return render_template(
         "alerts.html",
         sheet=frame,
         lead=lead(standing, closed, zone, frame.last_heard),
-        standing=[standing_alert(one, doors.get(one.door_id or 0), zone) for one in standing],
-        closed=[closed_alert(one, zone) for one in closed],
+        notes=notes,
+        standing=[standing_alert(one, doors.get(one.door_id or 0), around) for one in standing],
+        closed=[closed_alert(one, around) for one in closed],
+        doors=sorted(doors.values(), key=lambda door: door.ref),
     )
 
 
@@ -82,6 +102,18 @@ def seen(alert_id: int) -> Response:
     """Mark as seen: repeats stop, nothing closes."""
     _fields({"csrf_token"})
     return _act(alert_id, Seen)
+
+
+@pages.post("/alerts/<int:alert_id>/leave")
+def leave(alert_id: int) -> Response:
+    """Leave it alone until a day: quiet till then, and said again on it."""
+    _fields({"csrf_token", "until"})
+    given = request.form.get("until", "")
+    try:
+        until = date.fromisoformat(given)
+    except ValueError:
+        abort(400, "A day such as 2026-12-24 is needed to leave it until.")
+    return _act(alert_id, lambda: Leave(until=until))
 
 
 @pages.post("/alerts/<int:alert_id>/close")
@@ -104,8 +136,9 @@ def lead(standing: Sequence[AlertView], closed: Sequence[AlertView], zone: str, 
     return f"Nothing stands.{last} {since}"
 
 
-def standing_alert(one: AlertView, door: DoorHung | None, zone: str) -> StandingAlert:
+def standing_alert(one: AlertView, door: DoorHung | None, around: Around) -> StandingAlert:
     """A standing alert in words."""
+    zone, sent, left = around.zone, around.sent.get(one.id), one.left_until
     return StandingAlert(
         id=one.id,
         drawing=STEP_STATES.get(one.step) or MARKS.get(one.step),
@@ -114,15 +147,24 @@ def standing_alert(one: AlertView, door: DoorHung | None, zone: str) -> Standing
         say=one.say,
         do=one.do,
         since=dates.local_date(one.since, zone),
+        sent=None if sent is None else dates.local_date(sent, zone),
         seen=None if one.seen is None else dates.local_date(one.seen, zone),
+        left=None if left is None else dates.long_date(date.fromisoformat(left)),
+        held=held_words(one),
+        leave_from=(around.today + timedelta(days=1)).isoformat(),
+        leave_to=(around.today + timedelta(days=most_left(one.weight))).isoformat(),
+        events=event_lines(around.events.get(one.id, ()), zone),
         door=None if door is None else door.shown,
         href=None if door is None else f"/doors/{door.site}/{door.name}",
     )
 
 
-def closed_alert(one: AlertView, zone: str) -> ClosedAlert:
+def closed_alert(one: AlertView, around: Around) -> ClosedAlert:
     """A closed alert in words."""
+    zone = around.zone
     return ClosedAlert(
+        id=one.id,
+        events=event_lines(around.events.get(one.id, ()), zone),
         door=one.door_shown or "The house",
         said=one.word,
         stood=dates.span(one.since, one.ended or one.since, zone),
@@ -130,10 +172,10 @@ def closed_alert(one: AlertView, zone: str) -> ClosedAlert:
     )
 
 
-def _act(alert_id: int, act: Callable[[], Seen | Close]) -> Response:
+def _act(alert_id: int, act: Callable[[], Seen | Leave | Close]) -> Response:
     with ours().writing() as session:
         ledger.act(session, alert_id, act(), by="keeper", at=ours().clock())
-    return redirect("/alerts", 303)
+    return redirect(f"/alerts#alert-{alert_id}", 303)
 
 
 def _fields(known: set[str]) -> None:

@@ -7,8 +7,9 @@ import numpy as np
 from flask import Blueprint, Response, jsonify, request
 from numpy.typing import NDArray
 from pydantic import BaseModel
+from werkzeug.exceptions import BadRequest
 
-from dashboards.pages import dates, openapi, telling, words
+from dashboards.pages import dates, openapi, telling
 from dashboards.pages.door import facts_of_name
 from dashboards.pages.facts import DoorFacts, Movement, movement
 from dashboards.pages.models import ChannelOut, DoorOut, DoorsOut, DoorWholeOut, ReadingsOut, SeriesOut, State
@@ -47,7 +48,7 @@ def door(site: str, name: str) -> Response:
     _asks(set())
     with ours().sessions() as session:
         facts = facts_of_name(session, site, name)
-        series = results.results_of(session, facts.door.id)
+        series = results.results_of(session, facts.door.id, with_parts=lambda _: False)
     return _told(door_whole(facts, [movement(series[key]) for key in sorted(series)]))
 
 
@@ -55,7 +56,9 @@ def door(site: str, name: str) -> Response:
 def readings() -> Response:
     """Readings of a channel between two times, calibrated and raw."""
     _asks(KNOWN)
-    name = request.args.get("channel", "")
+    name = request.args.get("channel")
+    if name is None:
+        raise BadRequest(f"{READINGS}: needs `channel`, a name as /api/v1/doors/SITE/DOOR lists it, got none")
     stop = _moment("to", ours().clock())
     start = _moment("from", dates.at_ms(stop) - USUAL_SPAN)
     limit = _limit()
@@ -111,7 +114,7 @@ def door_out(facts: DoorFacts) -> DoorOut:
         hung=facts.door.hung,
         last_heard=facts.heard,
         state=cast("State", facts.state),
-        state_word=words.STATES[facts.state],
+        state_word=facts.state_word,
         state_since=facts.state_since,
         say=say,
         quiet=quiet,

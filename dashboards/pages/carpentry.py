@@ -126,7 +126,7 @@ def kit_words(facts: DoorFacts) -> tuple[str, ...]:
     try:
         told = kit_of(facts.door.built)
     except HangtrueError as refusal:
-        return (f"What its gauges can tell is not known: needs {refusal.needed}.",)
+        return (f"What its gauges can tell is not known: it takes {refusal.needed}.",)
     said = [_lacking(told, name) for name in told.kit.told if told.kit.told[name] != "usable"]
     if not said:
         far = f"{told.moisture_change_pct:g}{NBSP}%"

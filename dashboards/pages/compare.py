@@ -1,81 +1,81 @@
-"""Two doors side by side, first form: the growth of the droop of each, which is not yet the joint's."""
+"""Two doors side by side: whether one joint turns more than the other, for what each carries."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
+from operator import eq
+from typing import cast
 
 import numpy as np
 from flask import Blueprint, Response, abort, jsonify, render_template, request
+from pydantic import BaseModel
 
-from dashboards.figures import drawing, live, stills
-from dashboards.figures.drawing import Interval
+from dashboards.figures import live, stills
 from dashboards.figures.stills import PairLine
 from dashboards.figures.weeks import weekly
-from dashboards.pages import dates, words
-from dashboards.pages.carpentry import load_told
-from dashboards.pages.facts import DoorFacts, Movement
-from dashboards.pages.ours import all_facts, ours, sheet
-from server.doors.built import joint_words
+from dashboards.pages import compare_words, dates, words
+from dashboards.pages.compare_words import Verdict
+from dashboards.pages.facts import DoorFacts
+from dashboards.pages.models import BoundsOut, CompareOut, Word
+from dashboards.pages.movement import Movement, movement
+from dashboards.pages.ours import Sheet, all_facts, ours, sheet
+from dashboards.pages.pairs import Compared, asked_for, compared
+from dashboards.pages.trial_told import TrialView, trial_view
+from dashboards.pages.unlike import unlike
+from server.database import Session
 from server.errors import UnknownDoorError
-from server.trend.compare import difference
-from server.trend.decompose import Status
+from server.inspection import results
+from server.inspection.comparing import DROOP, SeenSoFar
+from server.inspection.declared_for import trial_of
+from server.trend.trial_pairs import PER_N_M
 
 pages = Blueprint("compare", __name__)
-MONTH_DAYS = 30.44
-YEAR_DAYS = 365
-STATUSES: dict[str, Status] = {"refused": "refused", "provisional": "provisional", "served": "served"}
+Moves = tuple[Movement | None, Movement | None]
+MEASURED = {DROOP: "mm a year, by which one droop grows more"}
+MEASURED_JOINT = "mrad a year for each 100\u00a0N·m"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class DoorRate:
-    """The growth of one door's droop, as the trend compares it."""
+class Answer:
+    """What is told of two doors, and the trial that was declared of them, if any."""
 
-    status: Status
-    reason: str | None
-    rate: float | None
-    rate_low: float | None
-    rate_high: float | None
+    told: Compared
+    moves: Moves
+    trial: TrialView | None
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Verdict:
-    """The boxed answer: first words, the sentence, what follows it, and the interval's drawing."""
-
-    head: str
-    say: str
-    more: str
-    interval: Interval | None = None
-    left: str = ""
-    right: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Unlike:
-    """One thing that is known to differ, and what it does to the comparison."""
-
-    what: str
-    first: str
-    second: str
-    effect: str
+    @property
+    def verdict(self) -> Verdict:
+        """The trial's word where one was declared; else what is seen so far."""
+        return self.trial.verdict if self.trial else compare_words.seen_verdict(self.told)
 
 
 @pages.get("/compare")
 def compare() -> str:
-    """Whether the droop of one door grows more than the other's."""
+    """Whether one joint turns more than the other."""
     with ours().sessions() as session:
-        told = sorted(all_facts(session), key=lambda one: one.door.ref)
-        frame = sheet(session, title="Compare", nav="compare", heard=[one.door for one in told])
-    chosen = _chosen(told)
-    if chosen is None:
-        return render_template("compare.html", sheet=frame, doors=told, chosen=None)
-    a, b = chosen
-    lines = pair_lines(a, b)
+        every = sorted(all_facts(session), key=lambda one: one.door.ref)
+        frame = sheet(session, title="Compare", nav="compare", heard=[one.door for one in every])
+        answer = _answer(session, every)
+    if answer is None:
+        return render_template("compare.html", sheet=frame, doors=every, answer=None)
+    told = answer.told
+    lines = pair_lines(told, answer.moves)
     return render_template(
         "compare.html",
-        sheet=frame,
-        doors=told,
-        chosen=chosen,
-        verdict=verdict(a, b),
-        still=stills.pair(lines) if lines else None,
-        unlike=unlike(a, b),
+        sheet=_measured(frame, told.name),
+        doors=every,
+        answer=answer,
+        chosen=(told.asked.a, told.asked.b),
+        joints=[(one, words.place(one)) for one in told.pair.joints],
+        named="the leaf" if told.name == DROOP else words.place(told.name).lower(),
+        no_joint=_no_joint(told),
+        verdict=answer.verdict,
+        query=query_of(told),
+        still=stills.pair(lines, least=_least(told)) if lines else None,
+        unlike=unlike(told),
+        use=compare_words.use_words(told),
+        beside=compare_words.droop_beside(told),
+        undeclared=compare_words.undeclared_words(told.pair),
+        bars=compare_words.BARS,
         two_doors=words.TWO_DOORS,
     )
 
@@ -84,159 +84,114 @@ def compare() -> str:
 def pair_data() -> Response:
     """The live figure of two doors."""
     with ours().sessions() as session:
-        chosen = _chosen(all_facts(session))
-    lines = pair_lines(*chosen) if chosen else []
-    if not lines:
+        asked = asked_for(all_facts(session), request.args)
+        told = compared(session, asked) if asked else None
+        lines = pair_lines(told, moves_of(session, told)) if told else []
+    if not told or not lines:
         abort(404)
-    return jsonify(live.pair(lines))
+    unit = "mm" if told.name == DROOP else "mrad"
+    return jsonify(live.pair(lines, least=_least(told), unit=unit))
 
 
-def verdict(a: DoorFacts, b: DoorFacts) -> Verdict:
-    """The answer in the words of the look: can't tell yet, one grows more, or not to be compared."""
-    name_a, name_b = words.isolated(a.door.shown), words.isolated(b.door.shown)
-    refused = not_compared(a, b)
-    if refused or a.main is None or b.main is None:
-        return Verdict(head="Not to be compared", say=refused, more="")
-    told = difference(_rate(b.main), _rate(a.main))  # a less b
-    if told.difference is None or told.low is None or told.high is None:
-        return Verdict(
-            head="Not to be compared", say=words.not_known("other", reason=told.reason or ""), more=""
-        )
-    apart, low, high = told.difference, told.low, told.high
-    few = " So far: two seasons are few, and the bounds may move." if told.status == "provisional" else ""
-    drawn = drawing.interval(low, apart, high)
-    left, right = f"{name_a}’s grows less", f"{name_a}’s grows more"
-    if low <= 0 <= high:
-        more = (
-            f"Until they are told apart either may be the better. When that will be is not reckoned yet.{few}"
-        )
-        return Verdict(
-            head="Can’t tell yet", say=_between(name_a, name_b, apart, low, high), more=more,
-            interval=drawn, left=left, right=right,
-        )  # fmt: skip
-    first, other = (name_a, name_b) if low > 0 else (name_b, name_a)
-    size, least, most = (apart, low, high) if low > 0 else (-apart, -high, -low)
-    say = (
-        f"{first}’s droop grows {words.measure(size, 'mm')} a year more than {other}’s, "
-        f"between {words.number(least)} and {words.number(most)}."
+@pages.get("/api/v1/compare")
+def compared_data() -> Response:
+    """The same as data."""
+    with ours().sessions() as session:
+        every = all_facts(session)
+        answer = _answer(session, every)
+    if answer is None:
+        raise UnknownDoorError("compare two doors", "two doors that are hung here", str(len(every)))
+    return _told(compare_out(answer))
+
+
+def compare_out(answer: Answer) -> CompareOut:
+    """An answer as data."""
+    told, verdict, trial = answer.told, answer.verdict, answer.trial
+    moments = told.seen.asked.moments_n_m
+    return CompareOut(
+        a=told.asked.a.door.ref,
+        b=told.asked.b.door.ref,
+        compared=told.name,
+        joints=list(told.pair.joints),
+        unit="mm" if told.name == DROOP else "mrad per 100 N m",
+        moments_n_m=None if moments is None else list(moments),
+        band=told.asked.band,
+        is_declared=trial is not None,
+        trial=None if trial is None else trial.seal,
+        word=cast("Word", verdict.word),
+        head=verdict.head,
+        say=verdict.say,
+        more=verdict.more,
+        use=compare_words.use_words(told),
+        seen_so_far=_bounds_out(told, told.seen),
+        droop=None if told.droop is None else _bounds_out(told, told.droop),
     )
-    return Verdict(
-        head=f"{first}’s droop grows more", say=say, more=few.strip(), interval=drawn, left=left, right=right
-    )
 
 
-def not_compared(a: DoorFacts, b: DoorFacts) -> str:
-    """Why the two are not to be compared, empty where they are."""
-    if a.door.id == b.door.id:
-        return "It is one door. Choose two."
-    if a.main is None or b.main is None:
-        silent = a if a.main is None else b
-        return f"Nothing is known yet of {words.isolated(silent.door.shown)}’s droop."
-    return _too_short(a.main, b.main) or _not_told(a) or _not_told(b) or _not_alike(a, b)
+def moves_of(session: Session, told: Compared) -> Moves:
+    """The compared series of both doors, with their days; None where a look said nothing of it."""
+    found = []
+    for one, key in zip((told.asked.a, told.asked.b), told.seen.asked.keys, strict=True):
+        series = results.results_of(session, one.door.id, with_parts=partial(eq, key)).get(key)
+        found.append(None if series is None else movement(series))
+    return found[0], found[1]
 
 
-def unlike(a: DoorFacts, b: DoorFacts) -> list[Unlike]:
-    """Every difference that is known, and whether it was taken out."""
-    return [
-        Unlike(what="Joint", first=_joint(a), second=_joint(b), effect="This is what is asked."),
-        Unlike(
-            what="Carried at this joint",
-            first=_carried(a),
-            second=_carried(b),
-            effect="Not taken out. So this compares the droop of two doors, not their joints.",
-        ),
-        Unlike(
-            what="Hung",
-            first=dates.local_date(a.door.hung, a.zone),
-            second=dates.local_date(b.door.hung, b.zone),
-            effect=_hung_effect(a, b),
-        ),
-        Unlike(what="Leaf", first=_size(a), second=_size(b), effect=_size_effect(a, b)),
-        Unlike(
-            what="Timber",
-            first=a.door.built.species,
-            second=b.door.built.species,
-            effect=_timber_effect(a, b),
-        ),
-        Unlike(
-            what="Damp in the wood, year’s swing", first=_damp(a), second=_damp(b), effect=_damp_effect(a, b)
-        ),
-        Unlike(
-            what="Openings a day, sun and rain",
-            first="Not recorded",
-            second="Not recorded",
-            effect="Not taken out. Bear it in mind.",
-        ),
-    ]
-
-
-def pair_lines(a: DoorFacts, b: DoorFacts) -> list[PairLine]:
-    """What stays of both by years since hung; none unless both are told."""
-    if a.door.id == b.door.id or not (a.main and b.main and a.main.is_told and b.main.is_told):
+def pair_lines(told: Compared, moves: Moves) -> list[PairLine]:
+    """What stays of both by years since hung, a turn for each 100 N·m; none unless both are told."""
+    a, b = told.asked.a, told.asked.b
+    if a.door.id == b.door.id or not all(move and move.is_told for move in moves):
         return []
-    return [line for line in (_line(a, is_dashed=False), _line(b, is_dashed=True)) if line]
+    moments = told.seen.asked.moments_n_m
+    times = (1.0, 1.0) if moments is None else (PER_N_M / moments[0], PER_N_M / moments[1])
+    found = [
+        _line(one, move, size, is_dashed=one is b)
+        for one, move, size in zip((a, b), moves, times, strict=True)
+        if move
+    ]
+    return [line for line in found if line]
 
 
-def _too_short(a: Movement, b: Movement) -> str:
-    shared = _shared_days(a, b)
-    if shared is None or shared >= YEAR_DAYS:
-        return ""
-    months = int(shared / MONTH_DAYS)
-    heard = f"{months}{words.NBSP}month{'' if months == 1 else 's'}"
-    return f"The two have been heard together for {heard}; it takes a year."
+def query_of(told: Compared) -> str:
+    """The address' query that asks the same again."""
+    a, b = (f"{one.door.site}/{one.door.name}" for one in (told.asked.a, told.asked.b))
+    return f"a={a}&b={b}&joint={told.name}"
 
 
-def _not_told(one: DoorFacts) -> str:
-    if one.main is None or one.main.why is None:
-        return ""
-    why = words.not_known(one.main.why, help_key=one.main.word("help"), reason=one.main.reason)
-    return f"{words.isolated(one.door.shown)}’s droop: {why}"
-
-
-def _not_alike(a: DoorFacts, b: DoorFacts) -> str:
-    if a.at_gauge == b.at_gauge:
-        return ""
-    return "One is read at a single gauge, the other over its whole leaf; the two are not the same thing."
-
-
-def _chosen(told: list[DoorFacts]) -> tuple[DoorFacts, DoorFacts] | None:
-    if len(told) < 2:
+def _answer(session: Session, every: list[DoorFacts]) -> Answer | None:
+    asked = asked_for(every, request.args)
+    if asked is None:
         return None
-    by_ref = {f"{one.door.site}/{one.door.name}": one for one in sorted(told, key=lambda one: one.door.ref)}
-    first, second = list(by_ref)[:2]
-    asked = request.args.get("a", first), request.args.get("b", second)
-    for ref in asked:
-        if ref not in by_ref:
-            raise UnknownDoorError("compare two doors", "doors that are hung here", repr(ref[:40]))
-    return by_ref[asked[0]], by_ref[asked[1]]
+    told = compared(session, asked)
+    doors = asked.a.door, asked.b.door
+    declared = trial_of(session, doors, told.name)
+    if declared is None and asked.name is None:  # not asked for one: a declared one goes before the first
+        for name in told.pair.asked:
+            declared = trial_of(session, doors, name)
+            if declared is not None:
+                told = compared(session, replace(asked, name=name))
+                break
+    view = None if declared is None else trial_view(session, declared)
+    return Answer(told=told, moves=moves_of(session, told), trial=view)
 
 
-def _rate(main: Movement) -> DoorRate:
-    status = STATUSES.get(main.status, "refused")
-    return DoorRate(
-        status=status, reason=main.reason or None, rate=main.rate, rate_low=main.low, rate_high=main.high
-    )
+def _measured(frame: Sheet, name: str) -> Sheet:
+    return replace(frame, measured=MEASURED.get(name, MEASURED_JOINT))
 
 
-def _between(name_a: str, name_b: str, apart: float, low: float, high: float) -> str:
-    way = "more" if apart >= 0 else "less"
-    less, more = words.number(-low), words.number(high)
-    return (
-        f"{name_a}’s droop grows {words.measure(abs(apart), 'mm')} a year {way} than {name_b}’s, "
-        f"but it may be anything from {less} less to {more} more."
-    )
+def _no_joint(told: Compared) -> str:
+    """Why no joint can be chosen; empty where one can."""
+    if told.pair.joints:
+        return ""
+    return "No joint can be compared: it takes a joint that both watch with a pair of gauges, and its moment."
 
 
-def _shared_days(a: Movement, b: Movement) -> float | None:
-    first = [one.number("first_day") for one in (a, b)]
-    last = [one.number("last_day") for one in (a, b)]
-    if None in first or None in last:
-        return None
-    return max(0.0, min(v for v in last if v is not None) - max(v for v in first if v is not None) + 1)
+def _least(told: Compared) -> float:
+    return 0.2 if told.name == DROOP else 0.02
 
 
-def _line(one: DoorFacts, *, is_dashed: bool) -> PairLine | None:
-    parts = one.main.shown_parts if one.main else None
+def _line(one: DoorFacts, move: Movement, times: float, *, is_dashed: bool) -> PairLine | None:
+    parts = move.shown_parts
     if parts is None:
         return None
     weeks = weekly(parts)
@@ -247,58 +202,29 @@ def _line(one: DoorFacts, *, is_dashed: bool) -> PairLine | None:
     return PairLine(
         name=words.isolated(one.door.shown),
         years=years[fine],
-        stays=weeks.stays[fine],
-        low=weeks.low[fine],
-        high=weeks.high[fine],
+        stays=weeks.stays[fine] * times,
+        low=weeks.low[fine] * times,
+        high=weeks.high[fine] * times,
         is_dashed=is_dashed,
     )
 
 
-def _carried(one: DoorFacts) -> str:
-    most = load_told(one).most
-    if most is None:
-        return "Not known"
-    where = words.place(most.joint)
-    return f"{words.measure(most.moment_n_m, 'N·m', 0)} at the {where[:1].lower()}{where[1:]}"
+def _bounds_out(told: Compared, seen: SeenSoFar) -> BoundsOut:
+    refused = compare_words.not_compared(told, seen)
+    look, said = seen.look, seen.said
+    is_told = look is not None and not refused
+    return BoundsOut(
+        word="not_to_be_compared" if look is None or refused else look.word,
+        reason=refused,
+        difference=said.difference if is_told else None,
+        tonight_low=said.low if is_told else None,
+        tonight_high=said.high if is_told else None,
+        low=look.low if look is not None and is_told else None,
+        high=look.high if look is not None and is_told else None,
+        years=seen.years,
+        could_tell_years=look.could_tell_years if look is not None and is_told else None,
+    )
 
 
-def _joint(one: DoorFacts) -> str:
-    return words.sentence(joint_words(one.door.built))
-
-
-def _size(one: DoorFacts) -> str:
-    built = one.door.built
-    return f"{built.width_mm:.0f} × {built.height_mm:.0f} × {built.thickness_mm:.0f}{words.NBSP}mm"
-
-
-def _size_effect(a: DoorFacts, b: DoorFacts) -> str:
-    if _size(a) == _size(b):
-        return "No difference: one size."
-    return "Not taken out: a wider leaf shows more droop for the same turn."
-
-
-def _timber_effect(a: DoorFacts, b: DoorFacts) -> str:
-    same = a.door.built.species == b.door.built.species
-    return "No difference: one timber." if same else "Not taken out: timbers creep and swell differently."
-
-
-def _hung_effect(a: DoorFacts, b: DoorFacts) -> str:
-    days = abs((a.door.hung - b.door.hung).days)
-    if days <= 30:
-        return "None to speak of."
-    return f"Not taken out: {dates.lasted(days)} apart, so their first years were not the same."
-
-
-def _damp(one: DoorFacts) -> str:
-    parts = one.main.shown_parts if one.main else None
-    moist = None if parts is None else parts.moisture[-YEAR_DAYS:]
-    if moist is None or np.isfinite(moist).sum() < 300:
-        return "Not known yet"
-    high, low = np.nanpercentile(moist, [95, 5])
-    return words.measure(float(high - low), "%", 1)
-
-
-def _damp_effect(a: DoorFacts, b: DoorFacts) -> str:
-    if "Not known yet" in (_damp(a), _damp(b)):
-        return "Not known yet."
-    return "Taken out with the season."
+def _told(value: BaseModel) -> Response:
+    return Response(value.model_dump_json(), mimetype="application/json")

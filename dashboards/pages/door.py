@@ -2,22 +2,25 @@
 
 from dataclasses import dataclass
 
-import numpy as np
-from flask import Blueprint, Response, abort, jsonify, render_template
+from flask import Blueprint, Response, abort, jsonify, render_template, request
 
 from dashboards.figures import drawing, live, stills
 from dashboards.figures.drawing import Bar, Elevation, GaugeSeen, Leaf, RailSeen
 from dashboards.figures.geometry import Still
-from dashboards.figures.weeks import Round, Weeks, rounds, weekly
-from dashboards.pages import dates, telling, words
+from dashboards.figures.weeks import Round, rounds
+from dashboards.pages import ahead, dates, noticed, telling, trends, words
 from dashboards.pages.carpentry import built_view
-from dashboards.pages.facts import DoorFacts, Spent
+from dashboards.pages.facts import DoorFacts, Spent, doubted_gauges
 from dashboards.pages.log import log_of
+from dashboards.pages.missing import missing
+from dashboards.pages.movement import movement
 from dashboards.pages.ours import facts_of, ours, sheet
 from dashboards.pages.telling import BarWords
+from dashboards.pages.use_told import use_line
 from server.alerts import ledger
 from server.database import Session
 from server.doors import marks, register
+from server.inspection import results
 
 pages = Blueprint("door", __name__)
 
@@ -28,17 +31,6 @@ class DrawnBar:
 
     bar: Bar
     words: BarWords
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Trend:
-    """The trend as first drawn, with its words."""
-
-    still: Still
-    label: str
-    caption: str
-    is_parted: bool
-    head: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,10 +46,13 @@ def door(site: str, name: str) -> str:
     """What a keeper sees first: the answer, then the drawing it rests on."""
     with ours().sessions() as session:
         facts = facts_of_name(session, site, name)
-        log = log_of(facts, marks.marks_of(session, facts.door.id))
-        title = facts.door.shown
-        frame = sheet(session, title=title, nav="doors", heard=[facts.door])
+        made = marks.marks_of(session, facts.door.id)
+        frame = sheet(session, title=facts.door.shown, nav="doors", heard=[facts.door])
+        running = joint_running(session, facts)
+        use = use_line(session, facts)
     is_now = facts.state != "not_heard"  # the last values are not shown as if they were now
+    today = dates.day_number(facts.now)
+    ticks = noticed.ticks(facts, made)
     return render_template(
         "door.html",
         sheet=frame,
@@ -65,30 +60,44 @@ def door(site: str, name: str) -> str:
         lead=telling.lead(facts),
         second=telling.second(facts),
         notes=telling.notes(facts),
+        use=use,
+        missing=missing(facts.main) if is_now else None,
         since_hung=telling.SINCE_HUNG,
         pencilled=telling.pencilled(facts),
         line=telling.line_words(facts.main) if facts.main else "hung line",
         elevation=elevation(facts),
-        bars=[_bar(one) for one in (facts.leaf, facts.worst) if one and is_now],
-        trend=trend(facts),
+        bars=[_bar(one, today) for one in (facts.leaf, facts.worst) if one and is_now],
+        dated=ahead.others(facts) if is_now else [],
+        caution=ahead.CAUTION if is_now and ahead.has_date(facts) else None,
+        trends=[
+            one
+            for one in (
+                trends.trend(facts, trends.main_drawn(facts), ticks),
+                trends.trend(facts, running) if is_now else None,
+            )
+            if one
+        ],
         season=season(facts) if is_now else None,
         joints=[telling.joint_row(one) for one in facts.joints] if is_now else [],
         joints_caption=telling.joints_caption(facts.joints, facts),
         as_built=telling.as_built(facts),
         built=built_view(facts),
-        log=log,
+        log=log_of(facts, made),
     )
 
 
 @pages.get("/figures/<site>/<name>/trend.json")
 def trend_data(site: str, name: str) -> Response:
-    """The live trend."""
+    """The live trend: of the corner, or with `series` of the joint under an alarm."""
+    asked = request.args.get("series")
     with ours().sessions() as session:
         facts = facts_of_name(session, site, name)
-    weeks = weeks_of(facts)
-    if weeks is None:
+        made = marks.marks_of(session, facts.door.id)
+        drawn = trends.main_drawn(facts) if asked is None else joint_running(session, facts)
+    weeks = trends.weeks_of(drawn)
+    if weeks is None or drawn is None or asked not in (None, drawn.movement.key):
         abort(404)
-    said = figure_words(facts)
+    said = trends.figure_words(facts, drawn, noticed.ticks(facts, made) if asked is None else ())
     return jsonify(live.trend(weeks, stills.depth_of(weeks, said.limit_mm), said))
 
 
@@ -118,11 +127,14 @@ def elevation(facts: DoorFacts) -> Elevation:
     return drawing.elevation(_leaf(facts), stays_mm=stays, back_mm=back)
 
 
-def weeks_of(facts: DoorFacts) -> Weeks | None:
-    """Weekly means of the corner, None while there is no line to count from or nothing heard."""
-    main = facts.main
-    parts = main.shown_parts if main and main.word("line") not in (None, "none") else None
-    return weekly(parts) if parts is not None and np.isfinite(parts.seen).any() else None
+def joint_running(session: Session, facts: DoorFacts) -> trends.Drawn | None:
+    """The joint on the bar with the days of its series, where its alarm stands; None without one."""
+    worst = facts.worst
+    if worst is None or not worst.movement.is_alarmed:
+        return None
+    key = worst.movement.key
+    found = results.results_of(session, facts.door.id, with_parts=lambda one: one == key).get(key)
+    return None if found is None else trends.joint_drawn(worst, movement(found))
 
 
 def rounds_of(facts: DoorFacts) -> tuple[Round, ...]:
@@ -130,44 +142,6 @@ def rounds_of(facts: DoorFacts) -> tuple[Round, ...]:
     main = facts.main
     parts = main.shown_parts if main and main.is_told else None
     return rounds(parts) if parts is not None else ()
-
-
-def figure_words(facts: DoorFacts) -> stills.Words:
-    """What is written in the trend."""
-    limit = facts.leaf.limit if facts.leaf else None
-    quiet, today = None, None
-    if facts.state == "not_heard" and facts.heard:
-        quiet = f"not heard since {dates.local_date(facts.heard, facts.zone)}"
-        today = float(dates.day_number(facts.now))
-    name = telling.line_words(facts.main) if facts.main else "hung line"
-    kept = "leaf meets the frame" if not facts.at_gauge else "limit"
-    return stills.Words(
-        limit_mm=limit,
-        limit=f"{kept}, {words.number(limit)}" if limit else "",
-        line=name,
-        quiet=quiet,
-        today=today,
-    )
-
-
-def trend(facts: DoorFacts) -> Trend | None:
-    """The trend as first drawn."""
-    weeks = weeks_of(facts)
-    if weeks is None:
-        return None
-    said = figure_words(facts)
-    depth = stills.depth_of(weeks, said.limit_mm)
-    what = "Droop at the gauge" if facts.at_gauge else "Corner droop"
-    hung = dates.month(dates.day_date(int(weeks.day[0])))
-    name = words.isolated(facts.door.shown)
-    parted = telling.lead(facts)
-    return Trend(
-        still=stills.trend(weeks, depth, said),
-        label=f"{what} of {name} in mm below the {said.line}, from {hung}. {parted}",
-        caption=_caption(weeks, depth, said),
-        is_parted=weeks.is_parted,
-        head=f"{what} {'since it was hung' if weeks.is_parted else 'so far'}",
-    )
 
 
 def season(facts: DoorFacts) -> RoundDrawn | None:
@@ -190,28 +164,17 @@ def season(facts: DoorFacts) -> RoundDrawn | None:
     return RoundDrawn(still=stills.season_round(told), caption=f"{years}{follows}{lie}")
 
 
-def _bar(spent: Spent) -> DrawnBar:
-    return DrawnBar(bar=drawing.bar(spent.stays, spent.season, spent.limit), words=telling.bar_words(spent))
-
-
-def _caption(weeks: Weeks, depth: stills.Depth, said: stills.Words) -> str:
-    if not weeks.is_parted:
-        return (
-            "Measured only, nothing parted yet. A new leaf often moves more in its first months "
-            "than in any year after (common practice, no source)."
-        )
-    kept = (
-        "Red is what stays, from the hung line down to the red line; blue is what the season adds or lifts."
+def _bar(spent: Spent, today: int) -> DrawnBar:
+    return DrawnBar(
+        bar=drawing.bar(spent.stays, spent.season, spent.limit),
+        words=telling.bar_words(spent, today=today),
     )
-    if said.limit_mm is not None and not depth.shows_limit:
-        return f"{kept} The limit, {words.measure(said.limit_mm, 'mm')}, lies below this drawing."
-    return kept
 
 
 def _leaf(facts: DoorFacts) -> Leaf:
     built = facts.door.built
     lost = facts.state == "not_heard"
-    doubted = {alert.about.rpartition("/")[2] for alert in facts.standing if alert.topic == "gauge"}
+    doubted = doubted_gauges(facts.standing)
     axes = {rail.name: rail.axis_mm for rail in built.rails}
     gauges = []
     for gauge in built.gauges:

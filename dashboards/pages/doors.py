@@ -32,6 +32,7 @@ class DoorRow:
     name: str
     href: str
     state: str
+    word: str
     say: str
     more: str
     spark: Still | None
@@ -58,7 +59,7 @@ def lead(told: list[DoorFacts]) -> str:
         if names:
             said.append(f"{in_a_row(names)} {one if len(names) == 1 else many}.")
     if len(said) == 1:
-        said.append(_quiet_lead({facts.state for facts in told}, drawn=any(_has_line(one) for one in told)))
+        said.append(_quiet_lead({one.state_word for one in told}, drawn=any(_has_line(one) for one in told)))
     return " ".join(said)
 
 
@@ -73,11 +74,13 @@ def in_a_row(names: list[str]) -> str:
     return kept[0] if len(kept) == 1 else f"{', '.join(kept[:-1])} and {kept[-1]}"
 
 
-def _quiet_lead(states: set[str], *, drawn: bool) -> str:
+def _quiet_lead(said: set[str], *, drawn: bool) -> str:
     if not drawn:
         return "No hung line is drawn yet, so nothing is told of them."
-    if states == {"settling"}:
+    if said == {words.STATES["settling"]}:
         return "Too little is heard yet to part season from set."
+    if said <= {words.STATES["settling"], words.NOT_PARTED}:
+        return "What stays is not told apart from the season yet; each door’s page says what would help."
     return "No joint is shown to be opening, and no growth of what stays is told apart from none."
 
 
@@ -100,7 +103,15 @@ def _rows(told: list[DoorFacts]) -> tuple[str, list[DoorRow]]:
         if weeks:
             small = stills.spark(weeks, top_mm=top, depth_mm=depth, first_day=min(starts), last_day=today)
         rows.append(
-            DoorRow(name=one.door.shown, href=one.href, state=one.state, say=say, more=more, spark=small)
+            DoorRow(
+                name=one.door.shown,
+                href=one.href,
+                state=one.state,
+                word=one.state_word,
+                say=say,
+                more=more,
+                spark=small,
+            )
         )
     return words.measure(depth, "mm", 1), rows
 

@@ -4,91 +4,35 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-import numpy as np
-
 from dashboards.pages import dates, words
+from dashboards.pages.movement import Movement, movement
 from server.alerts import ledger
 from server.alerts.ledger import AlertView, DoorState
 from server.doors.built import droop_limit_mm, turn_limit_mrad
 from server.doors.load_tests import LoadTest
 from server.doors.register import DoorHung
-from server.inspection.results import Parts, SeriesResult
+from server.inspection.results import SeriesResult
 
-YEAR_DAYS, LEAST_DAYS, MOST_COLLINEARITY = 365, 180, 4.0
 GRAIN = 4.0  # a swing is more than the gauges' grain from so many standard deviations of one day's value
 
 STEP_STATES = ledger.STATES
+IN_DOUBT = "Not said: gauge in doubt"
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Movement:
-    """One series as a page needs it; `why` no rate is said: `year`, `season`, `wide`, `kit`, `other`."""
-
-    key: str
-    unit: str
-    status: str
-    why: str | None
-    reason: str
-    rate: float | None
-    low: float | None
-    high: float | None
-    facts: Mapping[str, object]
-    parts: Parts | None
-
-    def number(self, key: str) -> float | None:
-        """A figure of the look, None where it has none."""
-        return _real(self.facts, key)
-
-    def word(self, key: str) -> str | None:
-        """A word of the look, None where it has none."""
-        value = self.facts.get(key)
-        return value if isinstance(value, str) else None
-
-    @property
-    def is_told(self) -> bool:
-        """Whether season and set are told apart."""
-        return self.why is None and self.number("stays") is not None and self.number("now") is not None
-
-    @property
-    def is_growing(self) -> bool:
-        """Whether growth is told apart from none."""
-        return self.why is None and self.low is not None and self.low > 0
-
-    @property
-    def bounds(self) -> tuple[float, float] | None:
-        """The 95 % bounds of what stays; None where it is not told."""
-        low, high = self.number("stays_low"), self.number("stays_high")
-        return (low, high) if self.is_told and low is not None and high is not None else None
-
-    @property
-    def may_be_past(self) -> bool:
-        """Whether the bounds of what stays reach its limit."""
-        limit = self.number("limit")
-        return self.bounds is not None and limit is not None and self.bounds[1] >= limit
-
-    @property
-    def split(self) -> words.Split | None:
-        """What is shown of it, None while season and set are not told apart."""
-        now, stays = self.number("now"), self.number("stays")
-        return words.split(now, stays) if self.why is None and now is not None and stays is not None else None
-
-    @property
-    def shown_parts(self) -> Parts | None:
-        """What may be drawn: without what stays while that is not told."""
-        if self.parts is None or self.parts.day.size == 0:
-            return None
-        if self.why is None:
-            return self.parts
-        none = np.full(self.parts.day.size, np.nan)
-        return Parts(
-            day=self.parts.day,
-            seen=self.parts.seen,
-            stays=none,
-            stays_low=none,
-            stays_high=none,
-            back=none,
-            moisture=self.parts.moisture,
-        )
+__all__ = [
+    "IN_DOUBT",
+    "STEP_STATES",
+    "DoorFacts",
+    "Heard",
+    "JointFacts",
+    "Movement",
+    "Spent",
+    "door_facts",
+    "doubted_gauges",
+    "is_drawn_from",
+    "joints_in_order",
+    "movement",
+    "pressing",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,6 +90,19 @@ class DoorFacts:
     tests: tuple[LoadTest, ...] = ()
 
     @property
+    def state_word(self) -> str:
+        """The state's word; one whose year is over and whose parts are not told is not in its first year."""
+        is_past = self.main is not None and self.main.why not in (None, "year")
+        return words.NOT_PARTED if self.state == "settling" and is_past else words.STATES[self.state]
+
+    @property
+    def by_hand(self) -> int | None:
+        """The last day since 1970 that was entered by hand: its box was not heard then; else None."""
+        last = None if self.main is None else self.main.number("last_day")
+        heard = None if self.heard is None else dates.day_number(self.heard)
+        return None if last is None or (heard is not None and last <= heard) else int(last)
+
+    @property
     def at_gauge(self) -> bool:
         """Whether one gauge alone speaks for the corner."""
         return self.main is not None and self.main.key.startswith("gauge:")
@@ -182,33 +139,27 @@ def door_facts(heard: Heard) -> DoorFacts:
         door=door,
         state=heard.state.key,
         state_since=heard.state.since,
-        last_state=_last_state(heard.state.key, ours, main),
+        last_state=_last_state(heard, ours),
         heard=None if last_ms is None else dates.at_ms(last_ms),
         now=heard.now,
         zone=heard.zone,
         main=main,
         leaf=_leaf(main, door, ours),
-        worst=max(spent, key=lambda one: one.share, default=None),
+        worst=max(spent, key=lambda one: (one.movement.is_alarmed, one.share), default=None),
         joints=joints,
         standing=ours,
         tests=heard.tests,
     )
 
 
-def movement(result: SeriesResult) -> Movement:
-    """A result as the pages need it."""
-    return Movement(
-        key=result.key,
-        unit=result.unit,
-        status=result.status,
-        why=_why(result),
-        reason=result.reason or "",
-        rate=result.rate,
-        low=result.low,
-        high=result.high,
-        facts=result.facts,
-        parts=result.parts,
-    )
+def doubted_gauges(standing: Iterable[AlertView]) -> set[str]:
+    """Gauges of a door that an alert doubts, by their channel's own name."""
+    return {alert.about.rpartition("/")[2] for alert in standing if alert.topic == "gauge"}
+
+
+def is_drawn_from(key: str) -> bool:
+    """Whether the days of a series may be drawn on a door's page: of the corner alone."""
+    return key == "droop" or key.startswith("gauge:")
 
 
 def joints_in_order(door: DoorHung, series: Iterable[str]) -> list[str]:
@@ -225,44 +176,13 @@ def pressing(facts: DoorFacts) -> tuple[int, str]:
     return min(order.index(facts.state), order.index(facts.last_state)), facts.door.shown.casefold()
 
 
-def _why(result: SeriesResult) -> str | None:
-    if result.status != "refused" and None not in (result.rate, result.low, result.high):
-        return None
-    if result.facts.get("told") == "not_told":
-        return "kit"
-    return "year" if _is_short(result.facts) else _unsure(result.facts)
-
-
-def _is_short(facts: Mapping[str, object]) -> bool:
-    first, last, seen = (_real(facts, key) for key in ("first_day", "last_day", "days_seen"))
-    under_a_year = first is not None and last is not None and last - first + 1 < YEAR_DAYS
-    return under_a_year or (seen is not None and seen < LEAST_DAYS)
-
-
-def _unsure(facts: Mapping[str, object]) -> str:
-    together, half = _real(facts, "collinearity"), _real(facts, "half_width")
-    if together is not None and together > MOST_COLLINEARITY:
-        return "season"
-    return "wide" if half is not None else "other"
-
-
-def _real(facts: Mapping[str, object], key: str) -> float | None:
-    value = facts.get(key)
-    is_number = isinstance(value, int | float) and not isinstance(value, bool)
-    number = float(value) if is_number else np.nan  # type: ignore[arg-type]  # a number by the line above
-    return number if np.isfinite(number) else None
-
-
-def _last_state(key: str, ours: Sequence[AlertView], main: Movement | None) -> str:
-    if key != "not_heard":
-        return key
+def _last_state(heard: Heard, ours: Sequence[AlertView]) -> str:
+    """The state of a silent door when it was last heard, by the ledger's own rule."""
+    if heard.state.key != "not_heard":
+        return heard.state.key
     said = [STEP_STATES[alert.step] for alert in ours if alert.step in STEP_STATES]
     before = [state for state in said if state != "not_heard"]
-    if before:
-        return min(before, key=words.PRESSING.index)
-    if main is None or not main.is_told:
-        return "settling"
-    return "taking_a_set" if main.is_growing else "seasonal"
+    return min(before, key=words.PRESSING.index) if before else ledger.quiet_state(heard.results)
 
 
 def _leaf(main: Movement | None, door: DoorHung, ours: Sequence[AlertView]) -> Spent | None:
@@ -283,7 +203,7 @@ def _leaf(main: Movement | None, door: DoorHung, ours: Sequence[AlertView]) -> S
         swing=None,
         limit=limit,
         movement=main,
-        is_alarmed=any(alert.step == "leaf_over" for alert in ours),
+        is_alarmed=main.is_alarmed or any(alert.step == "leaf_over" for alert in ours),
     )
 
 
@@ -291,6 +211,10 @@ def _joint(
     joint: str, moves: Mapping[str, Movement], door: DoorHung, ours: Sequence[AlertView]
 ) -> JointFacts:
     turn, opening = moves.get(f"turn:{joint}"), moves.get(f"opening:{joint}")
+    if doubted_gauges(ours) & {
+        gauge.channel.rpartition("/")[2] for gauge in door.built.gauges if gauge.joint == joint
+    }:
+        return JointFacts(joint=joint, turn=None, opening=None, spent=None, state=None, word=IN_DOUBT)
     limits = door.built.limits
     spent = [
         one
@@ -319,7 +243,7 @@ def _spent(joint: str, one: Movement | None, usual: float, ours: Sequence[AlertV
         swing=one.number("swing_year"),
         limit=limit,
         movement=one,
-        is_alarmed=bool({"joint_opening", "joint_open"} & _steps_about(joint, ours)),
+        is_alarmed=one.is_alarmed or bool({"joint_opening", "joint_open"} & _steps_about(joint, ours)),
     )
 
 

@@ -13,8 +13,11 @@ from prometheus_client.metrics_core import (
 )
 from prometheus_client.registry import Collector
 
+from dashboards.pages.health_alerts import AlertMetrics
 from dashboards.pages.models import HealthOut
 from dashboards.pages.ours import ours
+from server.alerts.delivery.failing import outbox_figures
+from server.alerts.figures import alert_figures
 
 pages = Blueprint("health", __name__)
 STALE_MS = 5000
@@ -87,12 +90,14 @@ def healthz() -> tuple[Response, int]:
 
 @pages.get("/metrics")
 def metrics() -> tuple[Response, int]:
-    """The service's counters."""
+    """The service's counters, and what is looked at, stands and is sent."""
     line = ours().health()
     if line is None or _is_stale(line):
         return Response("# nothing heard from the service for 5 seconds\n", mimetype="text/plain"), 503
     registry = CollectorRegistry(auto_describe=False)
     registry.register(Line(line))
+    with ours().sessions() as session:
+        registry.register(AlertMetrics(alert_figures(session), outbox_figures(session, ours().clock())))
     return Response(generate_latest(registry), content_type=CONTENT_TYPE_LATEST), 200
 
 

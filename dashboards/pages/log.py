@@ -6,23 +6,31 @@ from datetime import UTC, datetime, time
 
 from dashboards.pages import dates
 from dashboards.pages.facts import DoorFacts
+from dashboards.pages.noticed import found_steps
 from server.doors.marks import Mark
 
 KINDS = {  # a mark's kind, its drawing and its word
     "hung": ("hung", "Hung"),
+    "eased": ("eased", "Eased"),
     "planed": ("eased", "Planed"),
+    "hinge packed": ("packed", "Hinge packed"),
     "rehung": ("hung", "Re-hung"),
     "repaired": ("packed", "Repaired"),
+    "joint repaired": ("packed", "Joint repaired"),
     "gauge-moved": ("gauge", "Gauge moved"),
+    "gauge changed": ("gauge", "Gauge changed"),
     "calibrated": ("gauge", "Gauge calibrated"),
     "finish": ("finished", "Finish renewed"),
     "load-test": ("looked", "Load test"),
     "slam": ("doubt", "Slammed"),
+    "rubs": ("rubs", "Rubs"),
+    "looked at": ("looked", "Looked at"),
     "twin": ("doubt", "Two boxes, one name"),
     "clock-suspect": ("doubt", "Clock in doubt"),
     "power": ("doubt", "Power was away"),
     "thinned": ("looked", "Readings thinned"),
     "note": ("looked", "Noted"),
+    "step": ("doubt", "A step that nobody logged"),
 }
 
 
@@ -37,11 +45,12 @@ class LogLine:
 
 
 def log_of(facts: DoorFacts, marks: Sequence[Mark]) -> list[LogLine]:
-    """Marks, the hanging and the days of the line, newest first."""
+    """Marks, the hanging, the days of the line and the steps that nobody logged, newest first."""
     told = [(dates.at_ms(mark.t_ms), mark.kind, mark.text) for mark in marks]
     if not any(kind == "hung" for _, kind, _ in told):
         told.append((facts.door.hung, "hung", "Hung."))
     told += _line(facts)
+    told += [(_noon(one.day), "step", one.said) for one in found_steps(facts, marks)]
     told.sort(key=lambda one: one[0], reverse=True)
     return [_line_of(when, kind, text, facts.zone) for when, kind, text in told]
 
@@ -51,10 +60,13 @@ def _line(facts: DoorFacts) -> list[tuple[datetime, str, str]]:
     first, last = (main.number("line_from"), main.number("line_to")) if main else (None, None)
     if main is None or first is None or last is None or main.word("line") == "none":
         return []
-    day = datetime.combine(dates.day_date(int(last)), time(12), UTC)
     start = dates.long_date(dates.day_date(int(first)))
     name = "First line drawn" if main.word("line") == "first" else "Hung line fixed"
-    return [(day, "hung", f"{name}, from the readings since {start}.")]
+    return [(_noon(int(last)), "hung", f"{name}, from the readings since {start}.")]
+
+
+def _noon(day: int) -> datetime:
+    return datetime.combine(dates.day_date(day), time(12), UTC)
 
 
 def _line_of(when: datetime, kind: str, text: str, zone: str) -> LogLine:

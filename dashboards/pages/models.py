@@ -6,6 +6,9 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 State = Literal["open", "opening", "taking_a_set", "not_heard", "seasonal", "settling", "true"]
+Word = Literal[
+    "not_to_be_compared", "no_difference_that_matters", "b_turns_more", "a_turns_more", "cant_tell_yet"
+]
 Number = Annotated[float, Field(allow_inf_nan=False)]
 
 
@@ -92,6 +95,41 @@ class ReadingsOut(Model):
     value: list[Number | None] = Field(description="calibrated; null where no calibration holds")
     raw: list[Number | None]
     next: int | None = Field(default=None, description="`from` of the next call, where there is more")
+
+
+class BoundsOut(Model):
+    """A difference a year, b less a: by tonight's readings alone, and by bounds for every night together."""
+
+    word: Word
+    reason: str = Field(description="why it is not to be compared; empty where it is")
+    difference: Number | None
+    tonight_low: Number | None
+    tonight_high: Number | None
+    low: Number | None
+    high: Number | None
+    years: Number = Field(description="from the later hung line to the last day that both have")
+    could_tell_years: Number | None = Field(description="from the later hung line, if it goes on so")
+
+
+class CompareOut(Model):
+    """Two doors compared: the word that stands, and what is seen so far."""
+
+    a: str
+    b: str
+    compared: str = Field(description="a joint's name, or droop")
+    joints: list[str]
+    unit: str = Field(description="of the differences, which are this a year")
+    moments_n_m: list[Number] | None = Field(description="what each joint carries")
+    band: Number | None
+    is_declared: bool = Field(description="whether a sealed trial of these two doors gives the word")
+    trial: str | None = Field(description="its seal")
+    word: Word
+    head: str
+    say: str
+    more: str
+    use: str
+    seen_so_far: BoundsOut
+    droop: BoundsOut | None
 
 
 class ProblemOut(Model):

@@ -6,10 +6,10 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic.json_schema import models_json_schema
 
-from dashboards.pages.models import DoorsOut, DoorWholeOut, HealthOut, ProblemOut, ReadingsOut
+from dashboards.pages.models import CompareOut, DoorsOut, DoorWholeOut, HealthOut, ProblemOut, ReadingsOut
 
 JSON, PROBLEM = "application/json", "application/problem+json"
-MODELS: tuple[type[BaseModel], ...] = (DoorsOut, DoorWholeOut, ReadingsOut, ProblemOut, HealthOut)
+MODELS: tuple[type[BaseModel], ...] = (DoorsOut, DoorWholeOut, CompareOut, ReadingsOut, ProblemOut, HealthOut)
 READINGS_MOST = 100_000
 READINGS_USUAL = 1000
 
@@ -33,9 +33,12 @@ def description() -> dict[str, Any]:
                     "door", "One door", DoorWholeOut, [_path("site"), _path("name")], refuses=("404",)
                 )
             },
+            "/api/v1/compare": {
+                "get": _get("compare", "Two doors", CompareOut, _compared(), refuses=("404", "422"))
+            },
             "/api/v1/readings": {
                 "get": _get(
-                    "readings", "Readings of a channel", ReadingsOut, _asked(), refuses=("404", "422")
+                    "readings", "Readings of a channel", ReadingsOut, _asked(), refuses=("400", "404", "422")
                 )
             },
             "/healthz": {"get": _health()},
@@ -68,6 +71,20 @@ def _answer(words: str, model: type[BaseModel], kind: str) -> dict[str, Any]:
 
 def _path(name: str) -> dict[str, Any]:
     return {"name": name, "in": "path", "required": True, "schema": {"type": "string"}}
+
+
+def _compared() -> list[dict[str, Any]]:
+    wanted = {
+        "a": "site/name of a door; without it the first by name",
+        "b": "site/name of the other",
+        "joint": "a joint that both watch, or droop; without it the one declared, or that carries most",
+        "band": "the least difference that would change what is built, a year",
+    }
+    schema = {"type": "string"}
+    return [
+        {"name": name, "in": "query", "required": False, "description": text, "schema": schema}
+        for name, text in wanted.items()
+    ]
 
 
 def _asked() -> list[dict[str, Any]]:

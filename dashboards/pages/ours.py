@@ -22,7 +22,10 @@ THEMES = ("paper", "slate")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ours:
-    """Opened by whoever made the application; `sessions` read only, `writing` commits at its end."""
+    """Opened by whoever made the application; `sessions` read only, `writing` commits at its end.
+
+    `base_url`: the address of these pages as messages and the feed give it.
+    """
 
     sessions: Callable[[], Session]
     writing: Callable[[], AbstractContextManager[Session]]
@@ -30,6 +33,7 @@ class Ours:
     health: Callable[[], Mapping[str, object] | None]
     zone: str | None
     invented: bool
+    base_url: str = "http://127.0.0.1:8060"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,7 +71,7 @@ def facts_of(
     """Facts of a door that is hung here."""
     heard = facts.Heard(
         door=door,
-        results=results.results_of(session, door.id),
+        results=results.results_of(session, door.id, with_parts=facts.is_drawn_from),
         state=ledger.door_state(session, door.id),
         standing=standing,
         now=now,

@@ -19,6 +19,7 @@ from server.errors import (
     UnknownNodeError,
     WordsNeededError,
 )
+from server.trials.refusals import UnknownTrialError
 
 log = logging.getLogger("hangtrue.pages")
 
@@ -27,6 +28,7 @@ STATUSES: dict[type[HangtrueError], int] = {
     UnknownAlertError: 404,
     UnknownChannelError: 404,
     UnknownNodeError: 404,
+    UnknownTrialError: 404,
     AlertClosedError: 409,
     WordsNeededError: 400,
     OutOfRangeError: 422,

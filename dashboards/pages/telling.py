@@ -4,7 +4,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from dashboards.pages import dates, words
+from dashboards.pages import ahead, dates, words
 from dashboards.pages.facts import DoorFacts, JointFacts, Movement, Spent
 from server.doors.built import joint_words
 
@@ -15,6 +15,9 @@ PAST_IN_THE_DRY = (
     "It turns past its limit in the dry and turns back. What stays is within it.",
     "It opens past its limit in the dry and closes again. What stays is within it.",
 )
+WAYS = ("up", "down")  # of the corner; a joint closes or opens
+JOINT_WAYS = ("closed", "open")
+LEAST_SEEN = 0.005  # a figure under this prints as none
 MAY_BE_PAST = "It may be past its limit already, and it grows. Try a feeler there when you are by."
 COUNTS = ["no", "one", "two", "three", "four", "five", "six"]
 
@@ -60,7 +63,8 @@ def lead(facts: DoorFacts) -> str:
     if shown:
         return words.lead(shown, swing_mm=main.number("swing_year"), subject=_subject(facts))
     now = round(main.number("now") or 0.0, 2)
-    hung = f"Hung {dates.lasted((facts.now - facts.door.hung).days)}. " if facts.state == "settling" else ""
+    is_early = facts.state == "settling" and main.why == "year"
+    hung = f"Hung {dates.lasted((facts.now - facts.door.hung).days)}. " if is_early else ""
     return f"{hung}{words.where(now, subject=_subject(facts), line=line_words(main, own=True))}."
 
 
@@ -71,13 +75,19 @@ def second(facts: DoorFacts) -> str:
     if facts.state == "not_heard":
         said = ["What it has done since is not known, and nothing here guesses at it."]
     elif main is not None and main.bounds is not None:
-        said.append(f"What stays may be anything from {_from_to(main)}{NBSP}{main.unit}.")
+        said.append(f"What stays may be anything from {_between(main)}.")
     return " ".join([*said, as_built(facts)])
 
 
 def _from_to(one: Movement) -> str:
     low, high = one.bounds or (0.0, 0.0)
     return f"{words.number(low)} to {words.number(high)}"
+
+
+def _between(one: Movement) -> str:
+    low, high = one.bounds or (0.0, 0.0)
+    is_joint = one.key.startswith(("turn:", "opening:"))
+    return words.between(low, high, one.unit, ways=JOINT_WAYS if is_joint else WAYS)
 
 
 def as_built(facts: DoorFacts) -> str:
@@ -100,6 +110,9 @@ def notes(facts: DoorFacts) -> list[str]:
     if main.facts.get("since_heard") is True and first is not None:
         since = dates.long_date(dates.day_date(int(first)))
         said.append(f"Counted from {since}, when it was first heard, not from its hanging.")
+    if facts.by_hand is not None and facts.state != "not_heard":
+        last = dates.long_date(dates.day_date(facts.by_hand))
+        said.append(f"Its last readings were entered by hand or from a file, up to {last}.")
     if main.word("line") == "first":
         said.append(
             "The line is a first one, in pencil; the hung line comes from its second fortnight in use."
@@ -147,23 +160,25 @@ def row(facts: DoorFacts) -> tuple[str, str]:
     return _told_row(facts, main, main.split) if main.split else _unparted_row(facts, main)
 
 
-def bar_words(spent: Spent) -> BarWords:
-    """The words of a limit bar."""
+def bar_words(spent: Spent, *, today: int) -> BarWords:
+    """The words of a limit bar; `today` is a day since 1970."""
     unit = spent.unit
     rows = [("stays", words.measure(spent.stays, unit), "stays")]
     if spent.movement.bounds is not None:
-        rows.append(("stays, 19 times in 20", f"{_from_to(spent.movement)}{NBSP}{unit}", "stays"))
+        rows.append(("stays, 19 times in 20", _between(spent.movement), "stays"))
     years = spent.movement.number("years_heard")
     if spent.season is not None:
-        seen = "worst of a season" if years is not None and years >= 3 else "worst season seen"
-        rows.append((f"{seen}, droop only", words.measure(spent.season, unit), "season"))
+        seen = "worst of a season" if years is not None and years >= 3 else "worst of a season so far"
+        is_seen = spent.season >= LEAST_SEEN
+        most = words.measure(spent.season, unit) if is_seen else f"under {words.measure(0.01, unit)}"
+        rows.append((f"{seen}, from the droop", most, "season"))
     elif spent.swing is not None:
         rows.append(("swing of the season, not counted", words.measure(spent.swing, unit), "season"))
     left = f"{words.number(max(0.0, spent.left))} of {words.measure(spent.limit, unit)}"
     title = (
         spent.what if spent.season is not None else f"Worst joint: {spent.what[:1].lower()}{spent.what[1:]}"
     )
-    return BarWords(title=title, rows=(*rows, ("left", left, "")), date=_date(spent))
+    return BarWords(title=title, rows=(*rows, ("left", left, "")), date=_date(spent, today))
 
 
 def joint_row(one: JointFacts) -> JointRow:
@@ -173,6 +188,8 @@ def joint_row(one: JointFacts) -> JointRow:
     if nearest is not None:
         rate, low, high = nearest.rate or 0.0, nearest.low or 0.0, nearest.high or 0.0
         growth = words.growth_short(rate, low, high, unit=nearest.unit)
+    elif any(move is not None and move.why in ("season", "wide") for move in (one.turn, one.opening)):
+        growth = "Not known yet"
     return JointRow(
         place=words.place(one.joint),
         gap=_figure(one.opening, "mean_now"),
@@ -193,8 +210,9 @@ def joints_caption(joints: Sequence[JointFacts], facts: DoorFacts) -> str:
     every = [f"{rail.name}-{end}" for rail in rails for end in ("hinge", "latch")]
     without = [words.place(joint).lower() for joint in every if joint not in have]
     said = (
-        f"A joint is judged by what stays. Opening in{NBSP}mm, turn in{NBSP}mrad: "
-        f"0.10{NBSP}mrad is 0.02{NBSP}mm across a 200{NBSP}mm rail."
+        f"A joint is judged by what stays; in brackets where that truly lies, 19 times in 20. "
+        f"A turn of 0.10{NBSP}mrad is 0.02{NBSP}mm across a 200{NBSP}mm rail. A figure with {words.MINUS} "
+        "is closed more than when its line was drawn."
     )
     return f"{said} Without gauges, so nothing is known of them: {'; '.join(without)}." if without else said
 
@@ -204,6 +222,9 @@ def _silent(facts: DoorFacts) -> str:
         return "Nothing has been heard of it yet."
     since = dates.local_date(facts.heard, facts.zone)
     lead_words = f"Nothing heard for {dates.lasted((facts.now - facts.heard).days)}."
+    if facts.by_hand is not None:
+        since = dates.long_date(dates.day_date(facts.by_hand))
+        lead_words = f"{lead_words[:-1]} from its box; readings entered by hand go to {since}."
     shown = facts.main.split if facts.main else None
     if shown:
         was = words.where(shown.total, subject="it", past=True)
@@ -216,11 +237,10 @@ def _subject(facts: DoorFacts) -> str:
 
 
 def _growth(facts: DoorFacts, main: Movement) -> str:
-    if main.why == "year" or (main.why and facts.state == "settling"):
-        day = main.number("first_word_day")
-        when = words.first_word(None if day is None else dates.month(dates.day_date(int(day))))
+    if main.why == "year":
         return (
-            f"How much of that stays can’t be said until it has been through a damp and a dry season. {when}"
+            "How much of that stays can’t be said until it has been through a damp and a dry season. "
+            f"{_first_word(facts, main)}"
         )
     if main.why:
         half = main.number("half_width")
@@ -230,12 +250,19 @@ def _growth(facts: DoorFacts, main: Movement) -> str:
     return words.so_far(said) if main.status == "provisional" else said
 
 
-def _unparted_row(facts: DoorFacts, main: Movement) -> tuple[str, str]:
+def _first_word(facts: DoorFacts, main: Movement) -> str:
     day = main.number("first_word_day")
+    if day is None:
+        return words.first_word(None)
+    month = dates.month(dates.day_date(int(day)))
+    return words.first_word_after(int(day), dates.day_number(facts.now), month)
+
+
+def _unparted_row(facts: DoorFacts, main: Movement) -> tuple[str, str]:
     if main.why == "year":
         hung = f"Hung {dates.lasted((facts.now - facts.door.hung).days)}, too short to part season from set"
-        month = None if day is None else dates.month(dates.day_date(int(day)))
-        return hung, f"First word about what stays: {month}" if month else "The first word takes a year"
+        word = _first_word(facts, main).rstrip(".")
+        return hung, word.replace("First word about", "First word about what stays:")
     now = main.number("now")
     said = "Not known yet" if now is None else words.where(round(now, 2))
     return said, "How much of that stays is not known yet"
@@ -245,7 +272,7 @@ def _told_row(facts: DoorFacts, main: Movement, shown: words.Split) -> tuple[str
     quiet = words.growth_short(main.rate or 0.0, main.low or 0.0, main.high or 0.0)
     if facts.state == "true":
         return f"Keeps to its hung line within {_within(main)}{NBSP}mm", _no_growth(quiet)
-    bounds = "" if main.bounds is None else f"From {_from_to(main)}{NBSP}mm may stay. "
+    bounds = "" if main.bounds is None else f"What stays is from {_between(main)}. "
     return words.short(shown), f"{bounds}{_no_growth(quiet)}"
 
 
@@ -265,9 +292,13 @@ def _within(main: Movement) -> str:
     return f"{max(0.1, math.ceil(max(now, swing) * 10) / 10):.1f}"
 
 
-def _date(spent: Spent) -> str:
+def _date(spent: Spent, today: int) -> str:
+    if spent.left <= 0:
+        return "Passed: what is counted here has used up its limit."
+    dated = ahead.bar_date(spent, today=today)
+    if dated:
+        return dated
     said = [
-        (spent.left <= 0, "Passed: what is counted here has used up its limit."),
         (spent.is_alarmed, "No date yet: an alert stands on it, and how long it has is not known."),
         (spent.movement.is_growing and spent.movement.may_be_past, MAY_BE_PAST),
         (_passes_in_the_dry(spent), PAST_IN_THE_DRY[spent.unit == "mm"]),

@@ -16,7 +16,9 @@ STATES = {
     "settling": "First year",
     "true": "True",
 }
+NOT_PARTED = "Not known yet"  # of a door whose year is over: what stays is not told apart from its season
 PRESSING = list(STATES)  # most pressing first
+SERIES = {"droop": "Corner droop", "sag": "Turn on the hinges", "rack": "Out of square"}
 ENDS = {"hinge": "hinge side", "latch": "latch side"}
 HELPS = {
     "drift": "a gauge that drifts less, or one checked with a feeler each year",
@@ -166,6 +168,35 @@ def not_known(
 def first_word(month: str | None) -> str:
     """When the first word about what stays can come."""
     return f"First word about {month}." if month else "The first word comes when a year has been heard."
+
+
+def series(key: str) -> str:
+    """A series by its name: `turn:lock-hinge` gives "Lock rail, hinge side: turn"."""
+    kind, _, name = key.partition(":")
+    if kind in ("turn", "opening"):
+        return f"{place(name)}: {'turn' if kind == 'turn' else 'mean opening'}"
+    if kind in ("gap", "gauge"):
+        return f"{'Gap' if kind == 'gap' else 'At the gauge'} {name}"
+    return SERIES.get(kind, sentence(kind))
+
+
+def between(low: float, high: float, unit: str, *, ways: tuple[str, str]) -> str:
+    """An interval of what stays, never with a sign: `ways` are its directions, the good one first."""
+    less, more = ways
+    if number(low) == number(0):
+        low = 0.0
+    if low >= 0:
+        return f"{number(low)} to {measure(high, unit)}"
+    if number(high) == number(0) or high < 0:
+        return f"{number(abs(high))} to {measure(-low, unit)} {less}"
+    return f"{measure(-low, unit)} {less} to {measure(high, unit)} {more}"
+
+
+def first_word_after(day: int | None, today: int, month: str | None) -> str:
+    """When the first word can come, a day that is past being no promise."""
+    if day is not None and day <= today:
+        return "The first word takes a year of readings, and readings on half of its days."
+    return first_word(month)
 
 
 def place(joint: str) -> str:

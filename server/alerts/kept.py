@@ -66,6 +66,12 @@ def known_keys(session: Session, site_id: int, topics: Iterable[str], begins: st
     return {(topic, about) for topic, about in found}
 
 
+def known_by_hour(session: Session, site_id: int) -> set[Key]:
+    """Every cause of a site that is looked at each hour: nights leave it to them."""
+    query = select(ROW.c.topic, ROW.c.about).where(ROW.c.site_id == site_id, ROW.c.slot.like("%T%"))
+    return {(topic, about) for topic, about in session.execute(query.distinct())}
+
+
 def before_night(session: Session, site_id: int, keys: Iterable[Key], slot: str) -> dict[Key, Before]:
     """What is known of each cause before a night."""
     asked = sorted(set(keys))

@@ -5,7 +5,7 @@ from datetime import UTC, date, datetime
 
 from sqlalchemy.orm import Session
 
-from server.alerts import kept, rules
+from server.alerts import kept, rules, words
 from server.alerts.kept import Cause, Told, write
 from server.alerts.recording import BOX_TOPICS, DOOR_TOPICS, HOUSE_TOPICS, Night, record, record_house
 from server.alerts.refusals import LeaveTooLongError
@@ -15,16 +15,19 @@ from server.alerts.views import (
     STATES,
     AlertView,
     DoorState,
+    Happened,
     carries_of,
     closed,
     door_state,
     events_of,
     find,
+    history,
     quiet_state,
     row_of,
     standing,
     weight_of,
 )
+from server.doors.marks import add_mark
 from server.errors import AlertClosedError, WordsNeededError
 
 __all__ = [
@@ -35,6 +38,7 @@ __all__ = [
     "AlertView",
     "Close",
     "DoorState",
+    "Happened",
     "Leave",
     "Night",
     "Retire",
@@ -43,11 +47,14 @@ __all__ = [
     "closed",
     "door_state",
     "find",
+    "history",
     "quiet_state",
     "record",
     "record_house",
     "standing",
 ]
+
+MOST_NOTED = 2000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,6 +124,8 @@ def _end(session: Session, row: AlertRow, act: Close | Retire, *, by: str, at: d
         )
     cause = Cause(site_id=row.site_id, topic=row.topic, about=row.about)
     night = at.astimezone(UTC).date().isoformat()
+    if said is not None:
+        _log(session, row, said, by=by, at=at)
     row.ended, row.how = night, "retired" if said is None else "person"
     write(session, row, Change(kind="ended", step=row.step, detail=row.how), _said(at, by, said))
     if said is None:
@@ -124,6 +133,18 @@ def _end(session: Session, row: AlertRow, act: Close | Retire, *, by: str, at: d
     elif (last := kept.newest_of(session, cause)) is not None:
         closed_now = rules.closed_by_person(last[1], step=row.step, night=night)
         kept.rewrite(session, cause, last[0], closed_now)
+
+
+def _log(session: Session, row: AlertRow, said: str, *, by: str, at: datetime) -> None:
+    """A line in the door's log of marks: what was closed, and in which words. Raises SettingsError."""
+    if row.door_id is None:
+        return
+    inside = row.about.partition("@")[0].partition("/")[2]
+    place = f", {words.place(inside)}" if inside else ""
+    text = f"Closed: {words.word(row.step)}{place}. {said}"
+    add_mark(
+        session, row.door_id, t_ms=round(at.timestamp() * 1000), kind="note", text=text[:MOST_NOTED], by=by
+    )
 
 
 def _said(at: datetime, by: str, said: str | None = None) -> Told:

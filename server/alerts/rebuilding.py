@@ -5,7 +5,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 
-from sqlalchemy import select, update
+from sqlalchemy import and_, or_, select, update
 from sqlalchemy.orm import Session
 
 from server.alerts import kept, rules
@@ -53,9 +53,12 @@ def fold_again(session: Session, door: DoorHung, *, first: str, end: str) -> lis
 def void_ahead(session: Session, *, slot: str, at: datetime) -> list[str]:
     """Take back looks of nights after `slot`, made while the clock ran ahead. Gives their nights.
 
-    They are marked void and the fold leaves them out; the alerts they raised end as contradicted.
+    They are marked void and the fold leaves them out; the alerts they raised end as contradicted. An hour's
+    look ran ahead if its hour has not come.
     """
-    ahead = InspectionRow.slot > slot, InspectionRow.status != "void"
+    by_hour, hour = InspectionRow.slot.like("%T%"), hour_of(at)
+    later = or_(and_(~by_hour, InspectionRow.slot > slot), and_(by_hour, InspectionRow.slot > hour))
+    ahead = later, InspectionRow.status != "void"
     nights = sorted(set(session.scalars(select(InspectionRow.slot).where(*ahead))))
     if not nights:
         return []
@@ -63,12 +66,23 @@ def void_ahead(session: Session, *, slot: str, at: datetime) -> list[str]:
     session.execute(update(InspectionRow).where(*ahead).values(status="void"))
     kept.forget_nights(session, nights[0])
     for row in session.scalars(select(AlertRow).where(AlertRow.ended.is_(None)).order_by(AlertRow.id)):
-        if (kept.last_slot_of(session, row, "raised") or slot) > slot:
+        raised = kept.last_slot_of(session, row, "raised") or slot
+        if raised > (hour if "T" in raised else slot):
             row.ended, row.how = slot, "contradicted"
             ended = Change(kind="ended", step=row.step, detail="contradicted")
             kept.write(session, row, ended, Told(at=at, slot=slot, evidence={"about": row.about}))
     session.flush()
     return nights
+
+
+def hour_of(at: datetime) -> str:
+    """The slot of an hour's look at the house."""
+    return f"{at.astimezone(UTC):%Y-%m-%dT%H}"
+
+
+def house_scope(site: str) -> str:
+    """The scope of a site's hourly looks."""
+    return f"house/{site}"
 
 
 def differences(session: Session) -> list[str]:
@@ -155,12 +169,13 @@ def _fold_all(session: Session) -> None:
 
 
 def _fold_site(session: Session, site: str, doors: list[DoorHung], first: str) -> None:
-    house = {slot for slot, _ in _looks(session, f"site/{site}", first)}
+    house = {slot: f"site/{site}" for slot, _ in _looks(session, f"site/{site}", first)}
+    house |= {slot: house_scope(site) for slot, _ in _looks(session, house_scope(site), first)}
     looks = {door.id: {slot for slot, _ in _looks(session, scope_of(door.id), first)} for door in doors}
     acts = _closings(session, first)
-    for slot in sorted(house.union(*looks.values())):
+    for slot in sorted(set(house).union(*looks.values())):
         if slot in house:
-            findings = tuple(findings_of(session, f"site/{site}", slot))
+            findings = tuple(findings_of(session, house[slot], slot))
             night = Night(slot=slot, at=NEVER, past=True)
             record_house(session, Inspection(findings=findings), site=site, doors=doors, night=night)
         for door in doors:

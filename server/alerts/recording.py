@@ -9,8 +9,10 @@ from sqlalchemy.orm import Session
 
 from server.alerts import kept, rules
 from server.alerts.kept import Before, Cause, Told, is_frozen, write
+from server.alerts.limits import limits_of
 from server.alerts.marks_read import marks_before
 from server.alerts.rules import AlertNow, Around, Carried, Change, Condition, Found, Key, Limits, Mark
+from server.alerts.steps import HOURLY_TOPICS
 from server.alerts.tables import AlertRow
 from server.doors.register import DoorHung
 from server.inspection.values import Finding, Inspection
@@ -60,12 +62,13 @@ def record(
 
     A night recorded twice changes nothing; one before the newest recorded of a cause changes nothing either
     unless it is taken `past`. What rests on a box that is not heard, or on a gauge in doubt, is frozen.
+    `limits` None: those set for the door on that night.
     """
     scope = _Scope(
         session=session,
         site_id=_site_id(session, door.site),
         night=night,
-        limits=limits or Limits(),
+        limits=limits or limits_of(session, door.id, night.slot),
         door_id=door.id,
         marks=marks_before(session, door, night.slot),
     )
@@ -95,19 +98,25 @@ def record_house(
 ) -> None:
     """Take a look at a site's boxes and house into the ledger; an alert of a box goes with its first door.
 
-    How many boxes are silent at once is found here, of all those that watch a door.
+    How many boxes are silent at once is found here, of all those that watch a door. A slot with an hour in it
+    is a look at what is looked at each hour, and says nothing of the rest.
     """
-    hung = list(doors)
+    hung, is_hour = list(doors), "T" in night.slot
     scope = _Scope(
         session=session,
         site_id=_site_id(session, site),
         night=night,
-        limits=limits or Limits(),
+        limits=limits or limits_of(session, None, night.slot),
         doors={door.built.node: door.id for door in reversed(hung)},
     )
     heard = [one for one in inspection.findings if one.topic == "heard"]
-    known = kept.known_keys(session, scope.site_id, HOUSE_TOPICS)
-    after = _fold(scope, known, inspection.findings, Around(limits=scope.limits))
+    known = kept.known_keys(session, scope.site_id, HOURLY_TOPICS if is_hour else HOUSE_TOPICS)
+    findings = inspection.findings
+    if not is_hour:  # what its hours have told of is left to them
+        by_hour = kept.known_by_hour(session, scope.site_id)
+        known -= by_hour
+        findings = tuple(one for one in findings if (one.topic, one.about) not in by_hour)
+    after = _fold(scope, known, findings, Around(limits=scope.limits))
     if heard:
         boxes = len({one.about for one in heard} | {door.built.node for door in hung})
         _fold(

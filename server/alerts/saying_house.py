@@ -132,9 +132,11 @@ def password_old(_evidence: Evidence, _zone: str) -> str:
     return "It was sent a new password and still comes with the old one, which goes on working."
 
 
-def node_flooding(_evidence: Evidence, _zone: str) -> str:
-    """That it is not read for the moment."""
-    return "It sends more than 120 packs a minute, so it is not read until it slows down."
+def node_flooding(evidence: Evidence, _zone: str) -> str:
+    """How much it may send, where that is known, and that it is not read for the moment."""
+    most = number(evidence, "rate_per_minute")
+    much = "more packs than it may" if most is None else f"more than {most:.0f} packs a minute"
+    return f"It sends {much}, so it is not read until it slows down."
 
 
 def certificate(evidence: Evidence, _zone: str) -> str:

@@ -13,6 +13,8 @@ Judge = Callable[[Evidence, Limits], Verdict]
 
 NEWS = "news"
 LAPSING = ("step", "slam")
+# Looked at each hour as well, their counts in looks.
+HOURLY_TOPICS = frozenset({"disk", "intake", "channel", "access"})
 # Steps that put a gauge in doubt: what rests on it is held back.
 DOUBTING = ("gauge_doubt", "gauge_converter")
 

@@ -1,4 +1,4 @@
-"""Tables of the ledger: the fold's cache, the alerts as they stand, and every event, inserted only."""
+"""Tables of the ledger: the fold's cache, alerts as they stand, their events, limits set for doors."""
 
 from sqlalchemy import ForeignKey, Index, text
 from sqlalchemy.orm import Mapped, mapped_column
@@ -76,3 +76,21 @@ class AlertEventRow(Base):
     evidence: Mapped[str]
     words: Mapped[str | None]
     by: Mapped[str | None]
+
+
+class LimitRow(Base):
+    """A number of the rules as it was set for a door (`door_id` none: the house) from a night on.
+
+    Added to alone: past nights are counted with what held then. `value` none: the default again.
+    """
+
+    __tablename__ = "alert_limit"
+    __table_args__ = (Index(None, "door_id", "name"),)
+
+    id: Mapped[Key]
+    door_id: Mapped[Big | None] = mapped_column(ForeignKey("door.id"))
+    name: Mapped[str]
+    value: Mapped[float | None]
+    since: Mapped[str]
+    at: Mapped[Utc]
+    by: Mapped[str]

@@ -56,6 +56,20 @@ class AlertView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Happened:
+    """One event of an alert: its night and moment, its kind and word, what is told of it, who did it."""
+
+    slot: str
+    at: datetime
+    kind: str
+    word: str
+    detail: str
+    say: str
+    words: str | None
+    by: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DoorState:
     """A door's one state: open, opening, taking_a_set, not_heard, settling, seasonal or true."""
 
@@ -85,6 +99,14 @@ def closed(session: Session, limit: int) -> list[AlertView]:
 def find(session: Session, alert_id: int) -> AlertView:
     """One alert. Raises UnknownAlertError."""
     return _views(session, [row_of(session, alert_id)])[0]
+
+
+def history(session: Session, alert_ids: Sequence[int]) -> dict[int, list[Happened]]:
+    """What happened to alerts, in order."""
+    doors = {door.id: door for door in list_doors(session)}
+    rows = session.scalars(select(AlertRow).where(AlertRow.id.in_(list(alert_ids)))).all()
+    zones = {row.id: doors[row.door_id].zone if row.door_id in doors else "UTC" for row in rows}
+    return {row.id: [_happened(event, zones[row.id]) for event in events_of(session, row)] for row in rows}
 
 
 def row_of(session: Session, alert_id: int) -> AlertRow:
@@ -138,7 +160,7 @@ def door_state(session: Session, door_id: int) -> DoorState:
         since = [row.raised for row in rows if row.step == step]
         if since:
             return DoorState(key=STATES[step], since=day_of(min(since)))
-    return DoorState(key=quiet_state(results_of(session, door_id)), since=None)
+    return DoorState(key=quiet_state(results_of(session, door_id, with_parts=lambda _: False)), since=None)
 
 
 def quiet_state(results: Mapping[str, SeriesResult]) -> str:
@@ -198,6 +220,21 @@ def _view(session: Session, row: AlertRow, door: DoorHung | None) -> AlertView:
         left_until=row.left_until,
         held=None if row.ended else _held(events),
         carries=carries,
+    )
+
+
+def _happened(event: AlertEventRow, zone: str) -> Happened:
+    evidence = json.loads(event.evidence) if event.kind in SAYING else {}
+    detail = words.carrying([event.detail]) if event.kind == "carries" else event.detail
+    return Happened(
+        slot=event.slot,
+        at=event.at,
+        kind=event.kind,
+        word=words.word(event.step),
+        detail=detail,
+        say=words.say(event.step, evidence, zone=zone) if evidence else "",
+        words=event.words,
+        by=event.by,
     )
 
 

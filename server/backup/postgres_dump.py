@@ -54,7 +54,8 @@ def read_dump(path: Path, *, asked: str) -> Contents:
 
     Raises BackupError for a file that cannot be read to its end.
     """
-    rows = dict.fromkeys(all_tables().tables, 0)
+    # an older revision has fewer tables; those left out, and readings before they came, have no lines
+    rows, known = dict.fromkeys((*LEFT_OUT, "reading"), 0), set(all_tables().tables)
     hashes, revision = MonthHashes(), None
     with _script(path, asked) as lines:
         for line in lines:
@@ -68,8 +69,8 @@ def read_dump(path: Path, *, asked: str) -> Contents:
             body = list(_body(lines, asked))
             if name == "alembic_version":
                 revision = body[0] if body else None
-            elif name in rows:
-                rows[name] += len(body)
+            elif name in known:
+                rows[name] = len(body)
     return Contents(revision=revision, rows=rows, readings=hashes.found())
 
 

@@ -12,6 +12,7 @@ from server.config import Settings
 
 if TYPE_CHECKING:
     from server.doors.built import BuiltDoor
+    from server.doors.joint_file import JointFile
     from server.doors.kits import KitTold
     from server.joinery.kit import Kit
     from server.joinery.reckoner import Row
@@ -96,6 +97,12 @@ def kit(  # noqa: PLR0913  (one argument an option)
 @click.option("--at", "place", default="lock-hinge", show_default=True, help="At which of its joints.")
 @click.option("--moisture", type=float, default=-4.0, show_default=True, help="Change of moisture, %.")
 @click.option("--example", is_flag=True, help="Print the file of a joint.")
+@click.option(
+    "--sheet",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE.html",
+    help="Write a page of A4 to print: both drawn to one scale, and the table.",
+)
 @AS_JSON
 @click.pass_obj
 def joint(  # noqa: PLR0913  (one argument an option)
@@ -106,6 +113,7 @@ def joint(  # noqa: PLR0913  (one argument an option)
     place: str,
     moisture: float,
     example: bool,
+    sheet: Path | None,
     as_json: bool,
 ) -> None:
     """Two joints side by side: what their sizes say, and what they do not. No total, no rank.
@@ -128,7 +136,9 @@ def joint(  # noqa: PLR0913  (one argument an option)
     else:
         built = built_of(settings, door)
         rows = joint_file.side_by_side_in(a, b, built, place=place, moisture_change_pct=moisture)
-    click.echo((_rows_json if as_json else _sheet)(rows, (a.shown, b.shown), moisture))
+    if sheet is not None:
+        _write_sheet(sheet, (a, b), rows, moisture)
+    click.echo((_rows_json if as_json else _said_rows)(rows, (a.shown, b.shown), moisture))
 
 
 def file_of(door: str) -> Path | None:
@@ -177,6 +187,7 @@ def _kit_lines(told: "KitTold", ref: str) -> list[str]:
         "",
         said_table(["movement", "with these gauges", "sd mm"], rows),
     ]
+    lines += [f"{name} is {TOLD[kit.told[name]]}: {why}." for name, why in told.why.items()]
     for name, help_ in told.helps.items():
         ends = "would tell it" if help_.usable else "would come nearest, and not tell it yet"
         gauges = gauges_words(help_.gauges)
@@ -204,31 +215,45 @@ def _rows_json(rows: "tuple[Row, ...]", shown: tuple[str, str], moisture: float)
     return json.dumps(facts, ensure_ascii=False, indent=2)
 
 
-def _sheet(rows: "tuple[Row, ...]", shown: tuple[str, str], moisture: float) -> str:
+def _write_sheet(
+    path: Path, joints: "tuple[JointFile, JointFile]", rows: "tuple[Row, ...]", moisture: float
+) -> None:
+    from server.clock import utc_now
+    from server.doors.joint_sheet import sheet
+    from server.errors import SettingsError
+
+    a, b = joints
+    page = sheet(a, b, rows, moisture_pct=moisture, on=utc_now().date(), last_line=_last_line())
+    try:
+        path.write_text(page, "utf-8")
+    except OSError as error:
+        needed = "a folder that is there and can be written"
+        raise SettingsError("write the sheet of two joints", needed, f"{path}: {error.strerror}") from None
+
+
+def _last_line() -> str:
     from server.joinery.reckoner import LAST_LINE
     from server.trend.trial_plan import S1_TURN_MRAD, Ask, least_difference
+
+    least = least_difference(Ask(pairs=PAIRS, horizon_years=YEARS, difference=1.0, s1=S1_TURN_MRAD))
+    trial = f"A trial of {PAIRS} pairs over {YEARS:g} years could tell from about {least:.3f} mrad a year."
+    return f"{LAST_LINE} {trial}"
+
+
+def _said_rows(rows: "tuple[Row, ...]", shown: tuple[str, str], moisture: float) -> str:
+    from server.doors.joint_sheet import figure_words
 
     cells = [
         [
             f"{row.name}{', ' + row.unit if row.unit else ''}",
-            _figure(row.a, row.range_a),
-            _figure(row.b, row.range_b),
+            figure_words(row.a, row.range_a),
+            figure_words(row.b, row.range_b),
             "" if row.ratio is None else f"{row.ratio:.3f}",
             row.says,
             row.does_not_say,
         ]
         for row in rows
     ]
-    least = least_difference(Ask(pairs=PAIRS, horizon_years=YEARS, difference=1.0, s1=S1_TURN_MRAD))
-    trial = f"A trial of {PAIRS} pairs over {YEARS:g} years could tell from about {least:.3f} mrad a year."
     head = ["", *shown, "b/a", "says", "does not say"]
-    return "\n".join(
-        [said_table(head, cells), f"Moisture assumed to change by {moisture:g} %.", f"{LAST_LINE} {trial}"]
-    )
-
-
-def _figure(value: float | None, over: tuple[float, float] | None) -> str:
-    if value is None:
-        return "not known"
-    shown = f"{value:.4g}"
-    return shown if over is None else f"{shown} ({over[0]:.3g} to {over[1]:.3g})"
+    moved = f"Moisture assumed to change by {moisture:g} %."
+    return "\n".join([said_table(head, cells), moved, _last_line()])

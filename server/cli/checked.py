@@ -7,6 +7,7 @@ from server.cli.opened import opened, said_table
 from server.config import Settings
 
 if TYPE_CHECKING:
+    from server.doors.built import BuiltDoor
     from server.doors.carried import Load
     from server.doors.file import DoorFile
     from server.doors.margins import Margin
@@ -26,7 +27,6 @@ class Check:
 
 def check_of(settings: Settings, ref: str) -> Check:
     """The check of a door of the register. Raises UnknownDoorError."""
-    from server.cli.loads import room_of
     from server.clock import utc_now
     from server.database import session_of
     from server.doors.carpentry import warnings_of
@@ -35,6 +35,7 @@ def check_of(settings: Settings, ref: str) -> Check:
     from server.doors.margins import margin_as_hung
     from server.doors.register import find_door
     from server.errors import HangtrueError
+    from server.inspection.room import room_of
 
     with opened(settings) as engine, session_of(engine) as session:
         hung = find_door(session, ref)
@@ -62,7 +63,7 @@ def facts(found: Check) -> dict[str, object]:
         "door": found.hung.ref,
         "weight": load.weight and asdict(load.weight),
         "stiffness": asdict(load.stiffness),
-        "joints": [asdict(one) | {"open_mrad": _open_mrad(found, one.joint)} for one in load.joints.values()],
+        "joints": [asdict(one) | {"open_mrad": _open_mrad(built, one.joint)} for one in load.joints.values()],
         "why_not": load.why_not,
         "droop_limit_mm": round(droop_limit_mm(built), 3),
         "margin_as_hung": asdict(found.as_hung),
@@ -73,34 +74,56 @@ def facts(found: Check) -> dict[str, object]:
 
 def facts_of_file(read: "DoorFile") -> dict[str, object]:
     """A file that can be used."""
-    from server.doors.carried import load_of
+    from server.doors.built import droop_limit_mm
+    from server.doors.carried import load_of, with_open_turns
+    from server.doors.margins import margin_as_hung
 
-    load = load_of(read.built)
+    built = with_open_turns(read.built)[0]
+    load = load_of(built)
     return {
-        "door": f"{read.built.site}/{read.built.name}",
-        "gauges": len(read.built.gauges),
+        "door": f"{built.site}/{built.name}",
+        "gauges": len(built.gauges),
         "weight": load.weight and asdict(load.weight),
-        "joints": [asdict(one) for one in load.joints.values()],
+        "joints": [asdict(one) | {"open_mrad": _open_mrad(built, one.joint)} for one in load.joints.values()],
         "why_not": load.why_not,
+        "droop_limit_mm": round(droop_limit_mm(built), 3),
+        "margin_as_hung": asdict(margin_as_hung(built)),
         "warnings": list(read.warnings),
     }
 
 
+def lines_of_file(read: "DoorFile", where: str) -> list[str]:
+    """The same in sentences; its warnings are said beside them."""
+    from server.doors.carried import load_of, with_open_turns
+
+    built = with_open_turns(read.built)[0]
+    said = f"{where} can be used: {built.site}/{built.name}, {len(built.gauges)} gauges"
+    return [said, *_load_lines(built, load_of(built)), *_room_lines(built)]
+
+
 def lines(found: Check) -> list[str]:
     """The check in sentences."""
-    from server.doors.built import droop_limit_mm
-
-    said = [found.hung.ref, *_load_lines(found)]
-    said.append(f"May droop {droop_limit_mm(found.hung.built):.2f} mm from the hung line.")
-    said.append(f"As hung it had {found.as_hung.least_mm:.2f} mm of room, least {found.as_hung.where}.")
+    built = found.hung.built
+    said = [found.hung.ref, *_load_lines(built, found.load), *_room_lines(built)]
     now = "What room it has now is not known: its gauges do not tell it, or have not been heard."
     if found.now is not None:
         now = f"Over the last week it has {found.now.least_mm:.2f} mm, least {found.now.where}."
     return [*said, now, *(f"warning: {warning}" for warning in found.warnings)]
 
 
-def _load_lines(found: Check) -> list[str]:
-    load, said = found.load, []
+def _room_lines(built: "BuiltDoor") -> list[str]:
+    from server.doors.built import droop_limit_mm
+    from server.doors.margins import margin_as_hung
+
+    hung = margin_as_hung(built)
+    return [
+        f"May droop {droop_limit_mm(built):.2f} mm from the hung line.",
+        f"As hung it had {hung.least_mm:.2f} mm of room, least {hung.where}.",
+    ]
+
+
+def _load_lines(built: "BuiltDoor", load: "Load") -> list[str]:
+    said = []
     if load.weight is not None:
         weight = load.weight
         said.append(
@@ -115,7 +138,7 @@ def _load_lines(found: Check) -> list[str]:
             f"{one.moment_n_m:.1f}",
             f"{one.low_n_m:.1f} to {one.high_n_m:.1f}",
             "" if one.turn_mrad is None else f"{one.turn_mrad:.3f}",
-            f"{_open_mrad(found, one.joint):.3f}",
+            f"{_open_mrad(built, one.joint):.3f}",
         ]
         for one in load.joints.values()
     ]
@@ -126,7 +149,7 @@ def _load_lines(found: Check) -> list[str]:
     return [*said, table, f"Stiffness of the joints: {factor}, from {stiffness.source}."]
 
 
-def _open_mrad(found: Check, joint: str) -> float:
+def _open_mrad(built: "BuiltDoor", joint: str) -> float:
     from server.doors.built import turn_limit_mrad
 
-    return turn_limit_mrad(found.hung.built, joint)
+    return turn_limit_mrad(built, joint)

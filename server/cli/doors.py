@@ -13,14 +13,18 @@ from server.config import Settings
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session
 
+    from server.doors.built import BuiltDoor
     from server.doors.file import DoorFile
     from server.doors.register import DoorHung
+    from server.doors.versions import KeptLine
 
 FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 RATED = (
     "caution: a rated door. Fix no gauge to it and change none of its gaps without the written consent of "
     "the certifying body and its keeper; its gaps are set by its certificate, not by this program."
 )
+# As `server.doors.changes` has them, which a command that only prints help does not load.
+BECAUSE = ("rehung", "repaired", "planed", "gauge-moved")
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 
 
@@ -49,6 +53,42 @@ def door_add(settings: Settings, file: Path) -> None:
     click.echo(f"{hung.ref} added: {len(hung.channels)} gauges, {calibrated} calibrations")
 
 
+@door.command("change")
+@click.argument("file", type=FILE)
+@click.option("--because", required=True, type=click.Choice(BECAUSE), help="What was done to it.")
+@click.option(
+    "--on", "day", required=True, type=click.DateTime(["%Y-%m-%d"]), help="The day it was done, UTC."
+)
+@click.option(
+    "--gauge", "gauges", multiple=True, metavar="NAME", help="A gauge set anew by hand; repeatable."
+)
+@click.pass_obj
+def door_change(
+    settings: Settings, file: Path, *, because: str, day: datetime, gauges: tuple[str, ...]
+) -> None:
+    """Keep the door of FILE as it is from that day on; what it was before stays as it was.
+
+    A new hung line is drawn after it. What had stayed of droop and turns is carried on: re-hanging does not
+    heal a joint.
+    """
+    from server.clock import utc_now
+    from server.database import session_of
+    from server.doors.changes import Change, change_door
+    from server.doors.register import find_door
+
+    read = _read(file)
+    _warn(read)
+    change = Change(because=because, on=day.date(), gauges=gauges)
+    with opened(settings) as engine, session_of(engine) as session:
+        before = find_door(session, f"{read.built.site}/{read.built.name}")
+        hung = change_door(session, before, read.built, change, now=utc_now())
+        calibrated = _calibrate(session, read, hung)
+    last = hung.versions[-1]
+    anew = f", set anew: {', '.join(last.moved)}" if last.moved else ""
+    click.echo(f"{hung.ref} {because} on {day:%Y-%m-%d}: version {len(hung.versions)}{anew}")
+    click.echo(f"{calibrated} calibrations; its line is drawn anew, and what had stayed is carried on")
+
+
 @door.command("check")
 @click.argument("door", metavar="FILE|DOOR")
 @AS_JSON
@@ -57,15 +97,17 @@ def door_check(settings: Settings, door: str, *, as_json: bool) -> None:
     """Say what is wrong or odd in FILE, storing nothing; of a DOOR that is hung, what it carries too."""
     from server.cli import checked
     from server.cli.carpentry import file_of
+    from server.clock import utc_now
+    from server.doors.register import check_has_come
 
     if path := file_of(door):
         read = _read(path)
+        check_has_come(read.built, f"check {door[-60:]}", now=utc_now())
         _warn(read)
         if as_json:
             click.echo(json.dumps(checked.facts_of_file(read), ensure_ascii=False, indent=2))
         else:
-            gauges = len(read.built.gauges)
-            click.echo(f"{door} can be used: {read.built.site}/{read.built.name}, {gauges} gauges")
+            click.echo("\n".join(checked.lines_of_file(read, door)))
         return
     found = checked.check_of(settings, door)
     if as_json:
@@ -105,19 +147,25 @@ def door_list(settings: Settings, *, as_json: bool) -> None:
 
 @door.command("show")
 @click.argument("name")
+@click.option("--on", "day", type=click.DateTime(["%Y-%m-%d"]), help="As it was on that day, UTC.")
 @AS_JSON
 @click.pass_obj
-def door_show(settings: Settings, name: str, *, as_json: bool) -> None:
-    """A door as built, with its gauges."""
+def door_show(settings: Settings, name: str, *, day: datetime | None, as_json: bool) -> None:
+    """A door as built, with its gauges; with --on as it was then."""
     from server.database import session_of
     from server.doors.register import find_door
+    from server.doors.versions import as_of
 
     with opened(settings) as engine, session_of(engine) as session:
         hung = find_door(session, name)
+    built = hung.built
+    if day is not None:
+        end_ms = round(day.replace(hour=23, minute=59, tzinfo=UTC).timestamp() * 1000)
+        built = as_of(hung.versions, end_ms).built
     if as_json:
-        click.echo(json.dumps(_all_facts(hung), ensure_ascii=False, indent=2))
+        click.echo(json.dumps(_all_facts(hung, built), ensure_ascii=False, indent=2))
     else:
-        click.echo(_shown(hung))
+        click.echo(_shown(hung, built))
 
 
 @door.command("example")
@@ -184,24 +232,47 @@ def _facts(hung: "DoorHung") -> dict[str, object]:
     }
 
 
-def _all_facts(hung: "DoorHung") -> dict[str, object]:
+def _all_facts(hung: "DoorHung", built: "BuiltDoor") -> dict[str, object]:
     from server.doors.built import droop_limit_mm, to_json
 
+    known = {**hung.past_channels, **hung.channels}
     channels = [
-        {"gauge": gauge, "channel": channel.name, "unit": channel.unit, "kind": channel.kind}
-        for gauge, channel in hung.channels.items()
+        {"gauge": one.channel, "channel": channel.name, "unit": channel.unit, "kind": one.kind}
+        for one in built.gauges
+        if (channel := known.get(one.channel)) is not None
+    ]
+    versions = [
+        {
+            "from": said_time(one.from_ms),
+            "because": one.because,
+            "set_anew": list(one.moved),
+            "line": one.line and _line_facts(one.line),
+        }
+        for one in hung.versions
     ]
     return _facts(hung) | {
-        "droop_limit_mm": round(droop_limit_mm(hung.built), 3),
+        "droop_limit_mm": round(droop_limit_mm(built), 3),
         "channels": channels,
-        "built": json.loads(to_json(hung.built)),
+        "versions": versions,
+        "built": json.loads(to_json(built)),
     }
 
 
-def _shown(hung: "DoorHung") -> str:
+def _line_facts(line: "KeptLine") -> dict[str, object]:
+    from dataclasses import asdict
+
+    days = {"from": _iso_day(line.start_day), "to": _iso_day(line.stop_day - 1)}
+    told = asdict(line) | {"drawn": line.drawn.isoformat()}
+    return days | {key: value for key, value in told.items() if key not in ("start_day", "stop_day")}
+
+
+def _iso_day(day: int) -> str:
+    return f"{datetime.fromtimestamp(day * 86_400, UTC):%Y-%m-%d}"
+
+
+def _shown(hung: "DoorHung", built: "BuiltDoor") -> str:
     from server.doors.built import droop_limit_mm, joint_words
 
-    built = hung.built
     sizes = [f"{size:g}" for size in (built.width_mm, built.height_mm, built.thickness_mm)]
     lines = [
         f"{hung.ref}  {hung.shown}",
@@ -213,5 +284,17 @@ def _shown(hung: "DoorHung") -> str:
     stations = {
         gauge.channel: ", ".join(f"{place:g}" for place in gauge.station_mm) for gauge in built.gauges
     }
-    rows = [[name, one.kind, one.unit, stations.get(name, "")] for name, one in hung.channels.items()]
-    return "\n".join([*lines, "", said_table(["gauge", "kind", "unit", "at mm"], rows)])
+    rows = [[one.channel, one.kind, one.unit, stations[one.channel]] for one in built.gauges]
+    gauges = said_table(["gauge", "kind", "unit", "at mm"], rows)
+    return "\n".join([*lines, *_version_lines(hung), "", gauges])
+
+
+def _version_lines(hung: "DoorHung") -> list[str]:
+    said = []
+    for one in hung.versions:
+        line = "its line is not drawn yet"
+        if one.line is not None:
+            line = f"line of {_iso_day(one.line.start_day)} to {_iso_day(one.line.stop_day - 1)}"
+        anew = f", set anew: {', '.join(one.moved)}" if one.moved else ""
+        said.append(f"{said_time(one.from_ms)[:10]} {one.because}{anew}; {line}")
+    return said

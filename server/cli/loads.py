@@ -11,8 +11,6 @@ from server.cli.opened import opened, said_table
 from server.config import Settings
 
 if TYPE_CHECKING:
-    from datetime import datetime
-
     from sqlalchemy.orm import Session
 
     from server.doors.load_file import LoadFile
@@ -22,7 +20,6 @@ if TYPE_CHECKING:
 
 FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
-RECENT_DAYS = 7
 
 
 @click.group()
@@ -45,6 +42,7 @@ def load_test(settings: Settings, door: str, file: Path | None, *, bench: bool, 
     from server.database import session_of
     from server.doors import load_tests
     from server.doors.register import find_door
+    from server.inspection.room import room_of
 
     read = None if file is None else _read(file)
     is_hung = not bench if read is None else read.place == "hung"
@@ -100,35 +98,6 @@ def load_example() -> None:
     from server.doors.load_file import EXAMPLE
 
     click.echo(EXAMPLE, nl=False)
-
-
-def room_of(session: "Session", hung: "DoorHung", *, now: "datetime") -> "Margin | None":
-    """The least gap round the leaf over the week before `now`; None where it is not known."""
-    import numpy as np
-
-    from server.doors.margins import margin_now
-    from server.inspection.line import drawn_line
-    from server.inspection.moisture import moisture_of
-    from server.inspection.reading import gather
-    from server.inspection.series import trended_gauges
-
-    inputs = gather(session, hung, int(now.timestamp()) // 86_400 + 1)
-    gauges = tuple(name for name in trended_gauges(hung.built) if name in inputs.gauges)
-    if not gauges or inputs.day.size == 0:
-        return None
-    line = drawn_line(inputs, gauges)
-    change_mm = {}
-    for name in gauges:
-        recent = inputs.gauges[name].median[-RECENT_DAYS:]
-        if name in line.zero_mm and np.isfinite(recent).any():
-            change_mm[name] = float(np.nanmedian(recent)) - line.zero_mm[name]
-    moisture = moisture_of(inputs, line)
-    damper = None if moisture is None else float(moisture.change_pct[-1])
-    return margin_now(
-        hung.built,
-        change_mm,
-        moisture_change_pct=damper if damper is not None and np.isfinite(damper) else None,
-    )
 
 
 def _read(file: Path) -> "LoadFile":

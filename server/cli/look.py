@@ -1,16 +1,16 @@
-"""Commands about looks and alerts: look at a door now, list what stands, see it, leave it, close it."""
+"""The command `inspect`: look at a door now, and say what stays."""
 
 import json
-from datetime import date, datetime
+from datetime import date
 from typing import TYPE_CHECKING
 
 import click
 
-from server.cli.opened import opened, said_table
+from server.cli.opened import opened
+from server.cli.records import said_record
 from server.config import Settings
 
 if TYPE_CHECKING:
-    from server.alerts.ledger import AlertView
     from server.inspection.values import Inspection, SeriesLook
     from server.service.nightly import LookDone
 
@@ -22,18 +22,26 @@ JOINT_SERIES = (("turn", "mrad"), ("opening", "mm"))
 @click.option("--due", is_flag=True, help="Look for each night that is due, as the service does.")
 @click.option("--now", "at_once", is_flag=True, help="Look now; this is what it does without an option.")
 @click.option("--night", metavar="DATE", help="What a look of that night would say; keeps nothing.")
+@click.option("--from-hanging", is_flag=True, help="Look at DOOR anew, night by night from its hanging.")
+@click.option("--record", is_flag=True, help="What was said of DOOR over the years, and what came.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 @click.pass_obj
 def inspect(
-    settings: Settings, door: str | None, *, due: bool, at_once: bool, night: str | None, as_json: bool
+    settings: Settings, /, door: str | None, *, night: str | None, as_json: bool, **ways: bool
 ) -> None:
     """Look at a door, or at all: what stays of each movement, and how sure that is."""
-    if due + at_once + (night is not None) > 1:
-        raise click.UsageError("--due, --now and --night exclude one another.")
+    asked = [way for way, is_asked in ways.items() if is_asked] + (["night"] if night else [])
+    if len(asked) > 1:
+        raise click.UsageError("--due, --now, --night, --from-hanging and --record exclude one another.")
+    if door is None and ways["from_hanging"] + ways["record"]:
+        raise click.UsageError("--from-hanging and --record need a DOOR.")
+    if ways["record"]:
+        return said_record(settings, str(door), as_json=as_json)
+    due = ways["due"]
     looks = (
         _of_night(settings, door, _date(night, "look at a night"))
         if night
-        else _kept(settings, door, due=due)
+        else _kept(settings, door, due=due, from_hanging=ways["from_hanging"])
     )
     if as_json:
         click.echo(
@@ -43,118 +51,7 @@ def inspect(
         click.echo("Nothing is due." if due else "No door is hung yet: hangtrue door add FILE.toml")
     else:
         click.echo("\n\n".join("\n".join(sentences(ref, one)) for ref, _, one in looks))
-
-
-@click.group()
-def alert() -> None:
-    """What stands, and what was done about it."""
-
-
-@alert.command("list")
-@click.option("--closed", "with_closed", is_flag=True, help="The last 20 that ended as well.")
-@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
-@click.pass_obj
-def alert_list(settings: Settings, *, with_closed: bool, as_json: bool) -> None:
-    """What stands, most pressing first."""
-    from server.alerts import ledger
-    from server.database import session_of
-
-    with opened(settings) as engine, session_of(engine) as session:
-        views = ledger.standing(session) + (ledger.closed(session, 20) if with_closed else [])
-    if as_json:
-        click.echo(json.dumps([_told(view) for view in views], ensure_ascii=False, indent=2))
-    elif not views:
-        click.echo("Nothing stands.")
-    else:
-        rows = [
-            [str(view.id), view.weight, view.title, f"{view.since:%Y-%m-%d}", _state(view)] for view in views
-        ]
-        click.echo(said_table(["alert", "weight", "what", "since", "state"], rows))
-
-
-@alert.command("show")
-@click.argument("alert_id", metavar="ALERT", type=int)
-@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
-@click.pass_obj
-def alert_show(settings: Settings, alert_id: int, *, as_json: bool) -> None:
-    """One alert: what is seen, since when, what to do."""
-    from server.alerts import ledger
-    from server.database import session_of
-
-    with opened(settings) as engine, session_of(engine) as session:
-        view = ledger.find(session, alert_id)
-    if as_json:
-        click.echo(json.dumps(_told(view), ensure_ascii=False, indent=2))
-    else:
-        lines = [view.title, view.say, f"Since {view.since:%Y-%m-%d}; {_state(view)}.", view.do]
-        click.echo("\n".join(lines))
-
-
-@alert.command("seen")
-@click.argument("alert_id", metavar="ALERT", type=int)
-@click.pass_obj
-def alert_seen(settings: Settings, alert_id: int) -> None:
-    """Say that you have seen it; it goes on standing."""
-    from server.alerts.ledger import Seen
-
-    _act(settings, alert_id, Seen())
-    click.echo(f"Alert {alert_id} is seen. It closes when its reason ends, or when you write how.")
-
-
-@alert.command("close")
-@click.argument("alert_id", metavar="ALERT", type=int)
-@click.argument("words", nargs=-1, required=True)
-@click.pass_obj
-def alert_close(settings: Settings, alert_id: int, words: tuple[str, ...]) -> None:
-    """Close it, in words of how it ended."""
-    from server.alerts.ledger import Close
-
-    _act(settings, alert_id, Close(words=" ".join(words)))
-    click.echo(f"Alert {alert_id} is closed.")
-
-
-@alert.command("leave")
-@click.argument("alert_id", metavar="ALERT", type=int)
-@click.option("--until", metavar="DATE", required=True, help="The day on which it is said again.")
-@click.pass_obj
-def alert_leave(settings: Settings, alert_id: int, until: str) -> None:
-    """Leave it alone until a day: it goes on standing and is not repeated."""
-    from server.alerts.ledger import Leave
-
-    day = _date(until, "leave an alert until a day")
-    _act(settings, alert_id, Leave(until=day))
-    click.echo(f"Alert {alert_id} is left until {day}. It is said sooner if it becomes worse.")
-
-
-@alert.command("rebuild")
-@click.option("--check", is_flag=True, help="Only say what differs; change nothing.")
-@click.pass_obj
-def alert_rebuild(settings: Settings, *, check: bool) -> None:
-    """Make alerts anew from their events, and counts from what the looks found."""
-    from server.alerts import rebuilding
-    from server.database import session_of
-    from server.errors import HangtrueError
-
-    with opened(settings) as engine, session_of(engine) as session:
-        differed = rebuilding.differences(session) if check else rebuilding.rebuild(session)
-    for line in differed:
-        click.echo(line)
-    if check and differed:
-        raise HangtrueError(
-            "check the alerts",
-            "a ledger that is what its events say (hangtrue alert rebuild)",
-            f"{len(differed)} that differ",
-        )
-    click.echo(f"{len(differed)} mended." if differed else "Every alert is what its events say.")
-
-
-def _act(settings: Settings, alert_id: int, act: object) -> None:
-    from server.alerts import ledger
-    from server.clock import utc_now
-    from server.database import session_of
-
-    with opened(settings) as engine, session_of(engine) as session:
-        ledger.act(session, alert_id, act, by="command", at=utc_now())  # type: ignore[arg-type]  # an act of the ledger: heavy to import above
+    return None
 
 
 def _date(text: str, asked: str) -> date:
@@ -177,16 +74,27 @@ def _of_night(settings: Settings, door: str | None, day: date) -> list[tuple[str
         return [(one.ref, day.isoformat(), looked_at_night(engine, one.ref, day)) for one in doors]
 
 
-def _kept(settings: Settings, door: str | None, *, due: bool) -> list[tuple[str, str, "Inspection"]]:
+def _kept(
+    settings: Settings, door: str | None, *, due: bool, from_hanging: bool
+) -> list[tuple[str, str, "Inspection"]]:
     from server.clock import utc_now
     from server.errors import HangtrueError
-    from server.service import nightly
+    from server.service import messages, nightly
 
     with opened(settings) as engine:
-        if due:
+        if due and door is None:
+            saying = messages.saying_of(settings, clock=utc_now)
+            done = messages.run_night(engine, saying, look_at=settings.look_at)
+            back = nightly.look_back(engine, clock=utc_now, zone=settings.zone)
+            if back:
+                messages.say(engine, saying, looked=True)
+            done += back
+        elif due:
             done = nightly.run_due(
                 engine, clock=utc_now, look_at=settings.look_at, zone=settings.zone, force_door=door
             )
+        elif from_hanging and door is not None:
+            done = nightly.look_from_hanging(engine, door, clock=utc_now, zone=settings.zone)
         else:
             done = nightly.inspect_now(engine, door, clock=utc_now, zone=settings.zone)
     last: dict[str, LookDone] = {one.ref: one for one in done}
@@ -260,14 +168,6 @@ def _mm(value: float | None) -> str:
     return "not known" if value is None else f"{round(value, 2) + 0.0:.2f}"
 
 
-def _state(view: "AlertView") -> str:
-    if view.ended is not None:
-        return f"ended {view.ended:%Y-%m-%d}: {view.words or view.how}"
-    seen = "unseen" if view.seen is None else f"seen {view.seen:%Y-%m-%d}"
-    left = f"left until {view.left_until}" if view.left_until else ""
-    return ", ".join(part for part in (seen, left, view.held) if part)
-
-
 def _facts(ref: str, slot: str, found: "Inspection") -> dict[str, object]:
     return {
         "door": ref,
@@ -292,13 +192,4 @@ def _facts(ref: str, slot: str, found: "Inspection") -> dict[str, object]:
             {"topic": one.topic, "about": one.about, "evidence": dict(one.evidence), "unjudged": one.unjudged}
             for one in found.findings
         ],
-    }
-
-
-def _told(view: "AlertView") -> dict[str, object]:
-    from dataclasses import asdict
-
-    return {
-        key: value.isoformat() if isinstance(value, datetime) else value
-        for key, value in asdict(view).items()
     }

@@ -44,6 +44,7 @@ class Command:
 COMMANDS = {
     "demo": Command("server.cli.run", "demo", "Open two invented doors, with years behind them."),
     "serve": Command("server.cli.run", "serve", "Run the service: readings in, doors looked at, pages out."),
+    "collect": Command("server.cli.run", "collect", "One more collector beside a service, on its broker."),
     "web": Command("server.cli.run", "web"),
     "config": Command("server.cli.run", "config", "Settings of the service."),
     "db": Command("server.cli.store", "db", "The database: upgrade, check, back-up, restore, move, thin."),
@@ -52,6 +53,10 @@ COMMANDS = {
     "joint": Command("server.cli.carpentry", "joint", "Two joints side by side, before they are built."),
     "load": Command("server.cli.loads", "load", "Load tests: how stiff a door's joints are."),
     "piece": Command("server.cli.pieces", "piece", "Sample joints broken on the bench: add, list, compare."),
+    "compare": Command(
+        "server.cli.comparing", "compare", "Two doors side by side, each joint by what it carries."
+    ),
+    "trial": Command("server.cli.trials", "trial", "Trials declared before their data: plan, seal, show."),
     "node": Command(
         "server.cli.nodes", "node", "The small computers at the doors: enrol, list, rotate, retire."
     ),
@@ -61,7 +66,8 @@ COMMANDS = {
     "import": Command("server.cli.imports", "import_readings", "Take readings from a CSV file."),
     "held": Command("server.cli.held", "held", "Packs that were refused: list, replay."),
     "inspect": Command("server.cli.look", "inspect", "Look at the doors now."),
-    "alert": Command("server.cli.look", "alert", "Alerts: list, show, seen, leave, close, rebuild."),
+    "notice": Command("server.cli.notices", "notice", "Messages: who is told, by which channel; try one."),
+    "alert": Command("server.cli.alerts", "alert", "Alerts: list, show, seen, leave, close, rebuild."),
 }
 
 

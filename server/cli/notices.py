@@ -1,7 +1,6 @@
-"""Commands about messages: the channels and what waits in them; one message to try a channel."""
+"""Commands about messages: the channels and what waits, one message to try a channel, the feed."""
 
 import json
-import re
 from typing import TYPE_CHECKING
 
 import click
@@ -17,7 +16,6 @@ if TYPE_CHECKING:
 
 TEST_BODY = "A message to try this channel. It says nothing about a door.\n"
 KEY_BYTES = 12
-NAME = re.compile(r"[^A-Za-z0-9.-]")
 
 
 @click.group()
@@ -56,11 +54,43 @@ def notice_test(settings: Settings, channel: str, to: str | None) -> int:
     return 0 if isinstance(answer, Sent) else 1
 
 
+@notice.command("feed")
+@click.argument("name", required=False)
+@click.option(
+    "--door", "doors", metavar="DOOR", multiple=True, help="Of these doors alone; else all and the house."
+)
+@click.option("--end", is_flag=True, help="Take the address of NAME back.")
+@click.pass_obj
+def notice_feed(settings: Settings, name: str | None, doors: tuple[str, ...], *, end: bool) -> None:
+    """Give NAME an address of the feed of alerts, printed once; without NAME: who has one."""
+    from server.alerts.delivery import fetching
+    from server.clock import utc_now
+    from server.database import session_of
+    from server.doors.register import find_door
+    from server.service import messages
+
+    if end and name is None:
+        raise click.UsageError("Name whose address to take back.")
+    with opened(settings) as engine, session_of(engine) as session:
+        if name is None:
+            rows = [f"{one.name}, since {one.made:%Y-%m-%d}" for one in fetching.readers(session)]
+            click.echo("\n".join(rows) or "Nobody fetches the feed: hangtrue notice feed NAME")
+        elif end:
+            many = fetching.retire_tokens(session, name, at=utc_now())
+            click.echo("It is taken back." if many else f"{name} has no address.")
+        else:
+            own = [find_door(session, ref).id for ref in doors] or None
+            token = fetching.give_token(session, name, doors=own, at=utc_now())
+            address = messages.saying_of(settings, clock=utc_now).base_url
+            click.echo(f"{address}/feed/{token}.atom")
+            click.echo("Whoever has this address may read the alerts. It is not shown again.", err=True)
+
+
 def channels_of(settings: Settings) -> "tuple[ChannelSettings, ...]":
     """The channels of the settings."""
-    from server.alerts.delivery.settings import read_channels
+    from server.service import messages
 
-    return read_channels(getattr(settings, "delivery", None) or {}, "the settings")
+    return messages.channels_of(settings)
 
 
 def try_channel(
@@ -73,12 +103,13 @@ def try_channel(
     from server.alerts.delivery.values import Notice
     from server.clock import utc_now
     from server.errors import UnknownChannelError
+    from server.service import messages
 
     chosen = [one for one in channels if one.name == name]
     if not chosen:
         names = ", ".join(one.name for one in channels) or "none is set up"
         raise UnknownChannelError("try a channel", f"one of the settings: {names}", f"{name!r:.40}")
-    opened_now = open_channels(chosen, clock=utc_now, site=site or site_name())
+    opened_now = open_channels(chosen, clock=utc_now, site=site or messages.site_name())
     test = Notice(
         key=f"msg_{np.random.default_rng().bytes(KEY_BYTES).hex()}",
         kind="test",
@@ -87,13 +118,6 @@ def try_channel(
         to=to or chosen[0].told.to,
     )
     return opened_now[name].send(test)
-
-
-def site_name() -> str:
-    """A name of this computer that a Message-ID may carry."""
-    import socket
-
-    return NAME.sub("-", socket.gethostname()) or "hangtrue"
 
 
 def _posts(session: "Session", kinds: dict[str, str]) -> list[dict[str, object]]:

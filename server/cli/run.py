@@ -40,6 +40,20 @@ def serve(settings: Settings) -> None:
     run(settings, clock=utc_now, say=click.echo)
 
 
+@click.command()
+@click.pass_obj
+def collect(settings: Settings) -> None:
+    """Take readings beside a service: one more collector on its broker and its PostgreSQL.
+
+    It has a number of its own, intake.broker.collector, and a state_dir of its own.
+    """
+    from server.clock import utc_now
+    from server.service.collecting import collect as run
+
+    _log()
+    run(settings, clock=utc_now, say=click.echo)
+
+
 @click.command(hidden=True)
 @click.option("--listen", "listen_fd", type=int, required=True)
 @click.option("--pair", "pair_fd", type=int, required=True)

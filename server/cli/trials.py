@@ -26,6 +26,10 @@ QUANTITIES = {
     "turn_per_100_n_m_per_10000": "mrad per 100 N m and 10,000 openings",
     "droop": "mm a year",
 }
+NOT_PLANNED = (
+    "What it could tell is not reckoned yet: that takes 180 counted days of each door's openings. "
+    "It loses nothing by that."
+)
 PLAN_SEED = 5184
 """The planner draws invented trials of a kind; the same ask gives the same answer."""
 
@@ -93,11 +97,12 @@ def trial_declare(
         draft = store.draft(session, number)
         planned, warnings = _planned(session, draft)
     if as_json:
-        told = {"draft": number, "record": draft.record, "plan": asdict(planned), "warnings": warnings}
+        plan = None if planned is None else asdict(planned)
+        told = {"draft": number, "record": draft.record, "plan": plan, "warnings": warnings}
         click.echo(json.dumps(told, ensure_ascii=False, indent=2))
         return
     click.echo("\n".join([f"Draft {number}.", *_record_lines(draft.record)]))
-    click.echo("\n".join(["", *planned_lines(planned, QUANTITIES[str(draft.record["quantity"])])]))
+    click.echo("\n".join(["", *_plan_of_draft(planned, draft)]))
     click.echo("\n".join(["", *warnings, f"Seal it before its data: hangtrue trial seal {number}"]))
 
 
@@ -118,7 +123,7 @@ def trial_seal(settings: Settings, number: int, *, yes: bool) -> None:
             draft = store.draft(session, number)
             planned, warnings = _planned(session, draft)
             lines = [*_record_lines(draft.record), ""]
-            lines += [*planned_lines(planned, QUANTITIES[str(draft.record["quantity"])]), "", *warnings]
+            lines += [*_plan_of_draft(planned, draft), "", *warnings]
         click.echo("\n".join(lines))
         if not yes:
             click.confirm("Seal this? It can't be changed afterwards", abort=True)
@@ -268,16 +273,49 @@ def _read(file: Path) -> dict[str, Any]:
         raise FileError(f"read {file}", "TOML", [str(error)]) from None
 
 
-def _planned(session: "Session", draft: "Draft") -> tuple["Planned", list[str]]:
+def _plan_of_draft(planned: "Planned | None", draft: "Draft") -> list[str]:
+    if planned is None:
+        return [NOT_PLANNED]
+    return planned_lines(planned, QUANTITIES[str(draft.record["quantity"])])
+
+
+def _planned(session: "Session", draft: "Draft") -> tuple["Planned | None", list[str]]:
+    """The planner's figures, None where they need openings that are not counted yet; and the warnings."""
     from numpy.random import default_rng
 
     from server.trials.planned import ask_of, plan, warned
     from server.trials.words import WARNINGS
 
-    ask = ask_of(draft.record, openings_a_year=None)
+    openings = None
+    if draft.record["quantity"] == "turn_per_100_n_m_per_10000":
+        openings = _openings_a_year(session, draft)
+        if openings is None:
+            return None, []
+    ask = ask_of(draft.record, openings_a_year=openings)
     is_seen = _seen_until(session, draft) is not None
     warnings = warned(draft.record, ask, is_seen=is_seen)
     return plan(ask, default_rng(PLAN_SEED)), [f"Note: {WARNINGS[one]}" for one in warnings]
+
+
+def _openings_a_year(session: "Session", draft: "Draft") -> float | None:
+    """The geometric mean of the doors' openings a year; None where any was not counted for half a year."""
+    from statistics import geometric_mean
+
+    from server.clock import utc_now
+    from server.doors.register import find_door
+    from server.inspection.use import openings_a_year
+    from server.trials.declared import sides_of
+
+    found: list[float] = []
+    end_day = utc_now().toordinal() - date(1970, 1, 1).toordinal()
+    for side in (one for sides in sides_of(draft.record) for one in sides):
+        door = find_door(session, str(side["door"]))
+        hung_day = door.hung.toordinal() - date(1970, 1, 1).toordinal()
+        year = openings_a_year(session, door, hung_day, end_day)
+        if year is None:
+            return None
+        found.append(year)
+    return geometric_mean(found)
 
 
 def _seen_until(session: "Session", draft: "Draft") -> date | None:

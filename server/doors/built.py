@@ -9,7 +9,19 @@ from typing import Any
 KINDS_OF_JOINT = ("mortise_tenon", "stub_loose", "dowels", "given")
 EDGE_KINDS = ("head", "sill", "latch", "hinge")
 STATIONS = {"head": 1, "sill": 1, "latch": 1, "hinge": 1, "diag": 4, "shoulder": 1}
-GAUGE_KINDS = (*STATIONS, "air_temp", "air_rh", "shut", "ref", "battery", "droop")
+TILTED = ("stile", "rail", "jamb", "head")
+GAUGE_KINDS = (
+    *STATIONS,
+    "tilt",
+    "air_temp",
+    "air_rh",
+    "shut",
+    "ref",
+    "battery",
+    "droop",
+    "openings",
+    "slam",
+)
 KEEP_FREE_MM, RACK_LIMIT_MM, OPENING_LIMIT_MM = 0.5, 0.15, 0.30
 LEAST_TURN_MRAD, USUAL_SPACING_MM = 0.166, 170.0
 STIFFNESS_FACTOR = 0.2
@@ -30,6 +42,8 @@ class Joint:
     """A rail's end in its stile. Width is across the rail, depth into the stile; a `given` joint has none.
 
     Tenon of `mortise_tenon`, stub of `stub_loose`; `loose` also holds dowels (width and thickness: diameter).
+    `moisture_pct` of its wood at glue-up, None: the door's; the glue lay open for `open_min`, and stayed in
+    the clamps for `cure_h`.
     """
 
     kind: str
@@ -44,6 +58,9 @@ class Joint:
     adhesive: str = ""
     batch: str = ""
     glue_date: str = ""
+    moisture_pct: float | None = None
+    open_min: float | None = None
+    cure_h: float | None = None
     note: str = ""
 
 
@@ -102,7 +119,8 @@ class Gauge:
     """A gauge and its place.
 
     `station_mm`: X of head and sill, Y of latch and hinge, X1 Y1 X2 Y2 of a diagonal, and of a shoulder gauge
-    the distance above the axis of the rail; `joint` is the shoulder's, `lock-hinge`.
+    the distance above the axis of the rail; `joint` is the shoulder's, `lock-hinge`. A tilt stands `on` a
+    member; it reads rad, and so are its `sd_mm` and drift.
     """
 
     channel: str
@@ -113,6 +131,7 @@ class Gauge:
     calibration: str | None = None
     sd_mm: float = 0.03
     drift_mm_per_year: float = 0.003
+    on: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

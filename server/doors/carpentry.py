@@ -3,6 +3,7 @@
 import math
 
 from server.doors.built import BuiltDoor, Joint, joints_of, reference_height_mm
+from server.doors.file_joints import glue_warning
 from server.errors import HangtrueError
 from server.joinery import build, joints
 from server.joinery.leaf import POSITION_KINDS, Shape, Station
@@ -49,7 +50,17 @@ def warnings_of(built: BuiltDoor) -> tuple[str, ...]:
         "latch edge": opening.gap_latch_mm,
         "sill": opening.gap_sill_mm,
     }
-    return build.check_leaf(weighable_leaf(built), gaps_mm=gaps_mm)
+    glue = [
+        f"{name}: {said}"
+        for name, joint in joints_of(built).items()
+        if (said := glue_warning(joint.adhesive, joint_moisture_pct(built, joint))) is not None
+    ]
+    return (*build.check_leaf(weighable_leaf(built), gaps_mm=gaps_mm), *glue)
+
+
+def joint_moisture_pct(built: BuiltDoor, joint: Joint) -> float:
+    """Moisture of a joint's wood when it was glued: its own, else the door's."""
+    return built.moisture_at_glue_up_pct if joint.moisture_pct is None else joint.moisture_pct
 
 
 def joint_of(joint: Joint) -> joints.Joint:
@@ -107,6 +118,7 @@ def stations_of(built: BuiltDoor) -> dict[str, Station]:
             at_mm=gauge.station_mm,
             sd_mm=gauge.sd_mm,
             drift_mm_per_year=gauge.drift_mm_per_year,
+            on=gauge.on or "",
         )
         for gauge in built.gauges
         if gauge.kind in POSITION_KINDS

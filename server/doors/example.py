@@ -95,6 +95,9 @@ opening_open_mm = 0.30
 
 # [limits.turn_open_mrad]    # your own number for a joint; the others are reckoned when the door is added
 # lock-hinge = 0.2
+
+# A joint may also have batch, glue_date, moisture_pct, open_min, cure_h and note.
+# A gauge of kind "tilt" sends rad and stands on = "stile", "rail", "jamb" or "head"; alone it tells nothing.
 """
 TENON = 'kind = "mortise_tenon"\nwidth_mm = {width}\ndepth_mm = 90\nthickness_mm = 18\nadhesive = "epoxy"\n'
 STUB = """\
@@ -125,6 +128,18 @@ OTHERS = {
     "ref": ("ref", "/"),
     "battery": ("battery", "V"),
 }
+USE = """
+# A counter of openings, and a meter of slams: the greatest peak since the reading before, its mean taken out.
+# [[gauge]]
+# channel = "openings"
+# kind = "openings"
+# unit = "count"
+#
+# [[gauge]]
+# channel = "slam"
+# kind = "slam"
+# unit = "m/s2"
+"""
 EXAMPLES = {
     "north": _Example(
         shown="North",
@@ -171,7 +186,7 @@ def _gauges(calibration: str | None) -> list[str]:
     for channel, (kind, station_mm) in EDGES.items():
         texts.append(_gauge(channel, kind, "/") + f"station_mm = {station_mm}\nsd_mm = 0.03\n" + file)
     texts += [_gauge(channel, kind, unit) for channel, (kind, unit) in OTHERS.items()]
-    return texts
+    return [*texts, USE]
 
 
 def _gauge(channel: str, kind: str, unit: str) -> str:

@@ -19,7 +19,7 @@ from server.doors.built import (
     Rail,
 )
 from server.doors.file_gauges import read_gauges
-from server.doors.file_joints import Stock, read_joint
+from server.doors.file_joints import NO_SOURCE, Stock, read_joint
 from server.doors.names import SLUG_NEEDED, is_slug, name_fault
 from server.doors.toml_table import Table, open_sheet
 from server.errors import FileError
@@ -69,6 +69,7 @@ def _built(root: Table) -> BuiltDoor:
         leaf_mm=door.number("thickness_mm", 20, 150),
         stile_mm=door.number("stile_mm", 40, 400),
         width_mm=width_mm,
+        moisture_pct=door.number("moisture_at_glue_up_pct", 4, 40),
     )
     if stock.stile_mm * 2 >= width_mm:
         door.complain("stile_mm", f"{stock.stile_mm:g} came, less than half the width is needed")
@@ -86,7 +87,7 @@ def _built(root: Table) -> BuiltDoor:
         species=door.text("species", longest=40),
         density_kg_m3=door.number("density_kg_m3", 200, 1300),
         modulus_gpa=door.maybe("modulus_gpa", 2, 30),
-        moisture_at_glue_up_pct=door.number("moisture_at_glue_up_pct", 4, 25),
+        moisture_at_glue_up_pct=stock.moisture_pct or 0.0,
         hand=door.choice("hand", HANDS),
         rated=door.choice("rated", RATINGS, default="not_known"),
         opening=_opening(root),
@@ -131,7 +132,9 @@ def _opening(root: Table) -> Opening:
     for key, gap_mm in gaps.items():
         if gap_mm < LEAST_GAP_MM:
             table.warn(
-                key, f"{gap_mm:g} mm is a narrow gap: under {LEAST_GAP_MM:g} mm it closes in one damp season"
+                key,
+                f"{gap_mm:g} mm is a narrow gap: under {LEAST_GAP_MM:g} mm a damp season may close it "
+                f"({NO_SOURCE})",
             )
     opening = Opening(
         kind=table.choice("kind", OPENINGS), material=table.text("material", default=""), **gaps
@@ -176,7 +179,9 @@ def _panels(root: Table, stock: Stock, *, most: int) -> tuple[Panel, ...]:
             table.complain("thickness_mm", f"{panel.thickness_mm:g} came, no more than the leaf's is needed")
         if "floats" in table.tree and not panel.floats:
             table.warn(
-                "floats", "a panel that does not float braces the leaf: the frame's figures are switched off"
+                "floats",
+                "a panel that does not float braces the leaf, so the frame's figures are switched off, and "
+                f"may split as it shrinks: it is usually left loose in its grooves ({NO_SOURCE})",
             )
         if number == most:
             table.complain(None, f"one panel too many came, at most {most} between the rails are needed")

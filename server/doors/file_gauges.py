@@ -6,14 +6,25 @@ from pathlib import Path
 
 from sensors.message.names import MAX_NODE_NAME, is_wire_name
 from sensors.message.units import LIMITS, SECONDARY
-from server.doors.built import GAUGE_KINDS, STATIONS, Gauge, Rail
+from server.doors.built import GAUGE_KINDS, STATIONS, TILTED, Gauge, Rail
 from server.doors.toml_table import Table
 
 GAP_SD_MM, SHOULDER_SD_MM = 0.03, 0.0036
 GAP_DRIFT_MM_PER_YEAR, SHOULDER_DRIFT_MM_PER_YEAR = 0.003, 0.001
-UNITS = {"air_temp": ("Cel",), "air_rh": ("%RH",), "shut": ("/",), "ref": ("/",), "battery": ("V",)}
+# A tilt as it is mounted, over a year. Source: the default of joinery, a convention of this project.
+TILT_SD_MRAD, TILT_DRIFT_MRAD_PER_YEAR = 0.5, 0.5
+UNITS = {
+    "tilt": ("rad",),
+    "air_temp": ("Cel",),
+    "air_rh": ("%RH",),
+    "shut": ("/",),
+    "ref": ("/",),
+    "battery": ("V",),
+    "openings": ("count",),
+    "slam": ("m/s2",),
+}
 DISTANCE_UNITS = ("/", "m", "Ohm", "V")
-ONCE = ("air_temp", "air_rh", "shut", "ref", "battery", "droop")
+ONCE = ("air_temp", "air_rh", "shut", "ref", "battery", "droop", "openings", "slam")
 Rows = list[tuple[Table, Gauge]]
 
 
@@ -38,6 +49,8 @@ def _gauge(table: Table) -> Gauge:
     kind = table.choice("kind", GAUGE_KINDS)
     if not kind:
         table.keys()  # which keys belong to it is not known: one complaint is enough
+    if kind == "tilt":
+        return _tilt(table)
     is_shoulder = kind == "shoulder"
     return Gauge(
         channel=_channel(table),
@@ -53,6 +66,18 @@ def _gauge(table: Table) -> Gauge:
             5,
             default=SHOULDER_DRIFT_MM_PER_YEAR if is_shoulder else GAP_DRIFT_MM_PER_YEAR,
         ),
+    )
+
+
+def _tilt(table: Table) -> Gauge:
+    return Gauge(
+        channel=_channel(table),
+        kind="tilt",
+        unit=table.text("unit", longest=10),
+        on=table.choice("on", TILTED),
+        calibration=table.text("calibration") if "calibration" in table.tree else None,
+        sd_mm=table.number("sd_mrad", 0.01, 20, default=TILT_SD_MRAD) / 1000,
+        drift_mm_per_year=table.number("drift_mrad_per_year", 0, 20, default=TILT_DRIFT_MRAD_PER_YEAR) / 1000,
     )
 
 

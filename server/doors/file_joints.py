@@ -1,5 +1,6 @@
 """Joints in the door's file: each kind's dimensions, and what cannot be built."""
 
+import re
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -8,16 +9,27 @@ from server.doors.toml_table import Table
 
 THICKEST_OF_LEAF = 0.6
 WIDEST_SINGLE_MM = 100.0
+DAMPEST_PCT = 20.0
+# Words by which makers call glues that set as their water leaves.
+WATER_BASED = frozenset(
+    ("pva", "pvac", "white", "yellow", "aliphatic", "hide", "casein", "urea", "uf", "water", "polyvinyl")
+)
+WORD = re.compile(r"[a-z]+")
+NO_SOURCE = "common practice, no source"
 Dimensions = dict[str, object]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stock:
-    """What a joint has to fit into: thickness of the leaf, width of a stile, width of the leaf."""
+    """What a joint has to fit into: thickness of the leaf, width of a stile, width of the leaf.
+
+    `moisture_pct` of its wood at glue-up; None: not known.
+    """
 
     leaf_mm: float
     stile_mm: float
     width_mm: float
+    moisture_pct: float | None = None
 
 
 def read_joint(table: Table, rail_depth_mm: float, stock: Stock) -> Joint:
@@ -34,17 +46,32 @@ def read_joint(table: Table, rail_depth_mm: float, stock: Stock) -> Joint:
         adhesive=table.text("adhesive", default="", longest=40),
         batch=table.text("batch", default="", longest=40),
         glue_date=table.text("glue_date", default="", longest=40),
+        moisture_pct=table.maybe("moisture_pct", 4, 40),
+        open_min=table.maybe("open_min", 0, 600),
+        cure_h=table.maybe("cure_h", 0, 2000),
         note=table.text("note", default=""),
         **dimensions,  # type: ignore[arg-type]  # each reader gives fields of Joint
     )
+    damp_pct = joint.moisture_pct if joint.moisture_pct is not None else stock.moisture_pct
+    if (warning := glue_warning(joint.adhesive, damp_pct)) is not None:
+        table.warn("adhesive", warning)
     table.close()
     return joint
+
+
+def glue_warning(adhesive: str, moisture_pct: float | None) -> str | None:
+    """What is to be warned of in a glue on wood so damp; None where nothing is, or its dampness not known."""
+    words = set(WORD.findall(adhesive.casefold()))
+    if moisture_pct is None or not moisture_pct > DAMPEST_PCT or not words & WATER_BASED:
+        return None
+    on_damp = f"{adhesive}, a water-based glue, on wood of {moisture_pct:g} % moisture"
+    return f"{on_damp}: above {DAMPEST_PCT:g} % it is usually left to dry first ({NO_SOURCE})"
 
 
 def _mortise_tenon(table: Table, rail_depth_mm: float, stock: Stock) -> Dimensions:
     tenon = _tenon(table, "", rail_depth_mm, stock)
     if tenon["width_mm"] > WIDEST_SINGLE_MM:
-        habit = "above 100 mm it is usually split in two (common practice, no source)"
+        habit = f"above 100 mm it is usually split in two ({NO_SOURCE})"
         table.warn("width_mm", f"a single tenon {tenon['width_mm']:g} mm wide: {habit}")
     return dict(tenon)
 

@@ -9,6 +9,7 @@ from server.doors.carpentry import shape_of, stations_of
 from server.errors import OutOfRangeError
 from server.joinery.kit import PLANNED_MOISTURE_PCT, Kit, Place, judge, next_gauges, plan
 from server.joinery.leaf import DERIVED, USABLE_SD_MM, Shape, Station
+from server.joinery.telling import why_not_told
 
 # Usual places, mm from the ends of an edge; head and sill gauges go over the stiles, whose ends hardly swell.
 FROM_END_MM = 100.0
@@ -28,13 +29,17 @@ class Help:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KitTold:
-    """A kit in its opening: what it tells, what would help with what it does not, joints without gauges."""
+    """A kit in its opening: what it tells, what would help with what it does not, joints without gauges.
+
+    `why`: of each of sag, rack and droop that is not usable, what the gauges cannot part.
+    """
 
     opening: str
     moisture_change_pct: float
     kit: Kit
     helps: Mapping[str, Help]
     bare_joints: tuple[str, ...]
+    why: Mapping[str, str]
 
 
 def kit_of(
@@ -55,6 +60,16 @@ def kit_of(
         kit=kit,
         helps={name: best for name in lacking if (best := _help(place, own, others, name))},
         bare_joints=tuple(joint for joint in joints_of(built) if joint not in pairs),
+        why={
+            name: why_not_told(
+                name,
+                kit.told[name],
+                [one.kind for one in own.values()],
+                opening=place.opening,
+                sd_mm=kit.sd_mm[name],
+            )
+            for name in lacking
+        },
     )
 
 
@@ -145,7 +160,7 @@ def _usual(shape: Shape) -> dict[str, Station]:
 
 
 def _is_near(station: Station, other: Station) -> bool:
-    if station.kind != other.kind:
+    if (station.kind, station.on) != (other.kind, other.on):
         return False
     return all(abs(a - b) <= NEAR_MM for a, b in zip(station.at_mm, other.at_mm, strict=True))
 

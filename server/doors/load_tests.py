@@ -74,6 +74,24 @@ class LoadTest:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Fall:
+    """A factor's fall from one test to another, in standard deviations of its logarithm; below 0 it rose.
+
+    `at_bound`: one of the two lies at the end of what the model covers, so how far it fell is not known.
+    """
+
+    first: LoadTest
+    last: LoadTest
+    fall_sd: float
+    at_bound: bool
+
+    @property
+    def fell(self) -> bool:
+        """Whether that is more than the tests' own doubt."""
+        return self.fall_sd > FALLEN_SD
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Fitted:
     """What a load test's readings tell: cycles kept, mean rack of loaded less unloaded, the factor."""
 
@@ -182,14 +200,30 @@ def hung_and_glued(tests: Sequence[LoadTest]) -> list[LoadTest]:
     return [test for test in tests if (test.place, test.state) == ("hung", "glued")]
 
 
-def fallen(tests: Sequence[LoadTest]) -> tuple[LoadTest, LoadTest] | None:
-    """The first and the last hung test of glued joints, where the factor fell by more than 2 sd between."""
+def fall_of(session: Session, door_id: int) -> Fall | None:
+    """How far a door's factor fell between its first hung test and its last; None with fewer than two."""
+    return fall_between(load_tests_of(session, door_id))
+
+
+def fall_between(tests: Sequence[LoadTest]) -> Fall | None:
+    """The same of tests at hand; those on the bench or dry-fitted are left out."""
     hung = hung_and_glued(tests)
     if len(hung) < 2:
         return None
     first, last = hung[0], hung[-1]
-    fell = np.log(first.f_k) - np.log(last.f_k)
-    return (first, last) if fell > FALLEN_SD * np.hypot(first.sd_ln, last.sd_ln) else None
+    doubt = float(np.hypot(first.sd_ln, last.sd_ln))
+    return Fall(
+        first=first,
+        last=last,
+        fall_sd=float(np.log(first.f_k) - np.log(last.f_k)) / doubt,
+        at_bound=first.beyond is not None or last.beyond is not None,
+    )
+
+
+def fallen(tests: Sequence[LoadTest]) -> tuple[LoadTest, LoadTest] | None:
+    """The first and the last hung test of glued joints, where the factor fell by more than 2 sd between."""
+    fall = fall_between(tests)
+    return (fall.first, fall.last) if fall is not None and fall.fell else None
 
 
 def beyond_words(test: LoadTest | Fit) -> str:

@@ -9,7 +9,24 @@ from server.doors.names import note_fault
 from server.doors.tables import Door, EventMark
 from server.errors import SettingsError
 
-KINDS = ("planed", "rehung", "repaired", "gauge-moved", "calibrated", "finish", "load-test", "slam", "note")
+KINDS = (
+    "hung",
+    "eased",
+    "planed",
+    "hinge packed",
+    "rehung",
+    "repaired",
+    "joint repaired",
+    "gauge-moved",
+    "gauge changed",
+    "calibrated",
+    "finish",
+    "load-test",
+    "slam",
+    "rubs",
+    "looked at",
+    "note",
+)
 NOTICED = ("twin", "clock-suspect", "power", "thinned")
 
 

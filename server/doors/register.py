@@ -1,7 +1,7 @@
 """The register: sites, nodes, doors and channels, put in by the commands and found by everything above."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -14,6 +14,7 @@ from server.doors.built import BuiltDoor, Gauge, from_json, joint_words, to_json
 from server.doors.carried import with_open_turns
 from server.doors.names import SLUG_NEEDED, is_slug, split_ref
 from server.doors.tables import Channel, Door, Node, Site
+from server.doors.versions import HUNG, Version, keep_version, versions_of
 from server.errors import (
     AlreadyThereError,
     OutOfRangeError,
@@ -38,7 +39,10 @@ class ChannelRef:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DoorHung:
-    """A door that is hung, with its channels by the gauge's name and its node's last word."""
+    """A door that is hung, with its channels by the gauge's name and its node's last word.
+
+    `built` is the last of its `versions`; `past_channels` are of gauges that were taken off.
+    """
 
     id: int
     site: str
@@ -53,6 +57,8 @@ class DoorHung:
     node_last_heard_ms: int | None
     node_status: str | None
     upload_s: int
+    versions: tuple[Version, ...] = ()
+    past_channels: Mapping[str, ChannelRef] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -156,28 +162,40 @@ def add_door(session: Session, built: BuiltDoor, *, now: datetime) -> DoorHung:
         is not None
     ):
         raise AlreadyThereError(f"add door {ref}", "another name", "a door of that name that is hung already")
-    if built.hung > now + timedelta(days=1):
-        raise OutOfRangeError(f"add door {ref}", "a day of hanging that has come", f"{built.hung:%Y-%m-%d}")
-    door = Door(
-        site_id=node.site_id,
-        name=built.name,
-        shown=built.shown,
-        hung=built.hung,
-        added=now,
-        width_mm=built.width_mm,
-        height_mm=built.height_mm,
-        thickness_mm=built.thickness_mm,
-        species=built.species,
-        joint=joint_words(built),
-        built=to_json(with_open_turns(built)[0]),
-    )
+    check_has_come(built, f"add door {ref}", now=now)
+    full = with_open_turns(built)[0]
+    door = Door(site_id=node.site_id, name=built.name, hung=built.hung, added=now, **_said_of(full))
     session.add(door)
     session.flush()
+    first = Version(from_ms=round(built.hung.timestamp() * 1000), because=HUNG, built=full)
+    keep_version(session, door.id, first, now=now)
     for gauge in built.gauges:
-        name = base_name(built.site, built.node) + gauge.channel
-        _channel(session, node.id, door.id, (name, gauge.unit, gauge.kind, _place(gauge)), now)
+        enrol_gauge(session, node.id, door.id, (built, gauge), now=now)
     session.flush()
     return find_door(session, ref)
+
+
+def check_has_come(built: BuiltDoor, asked: str, *, now: datetime) -> None:
+    """Refuse a door that is not hung yet. Raises OutOfRangeError."""
+    if built.hung > now + timedelta(days=1):
+        raise OutOfRangeError(asked, "a day of hanging that has come", f"{built.hung:%Y-%m-%d}")
+
+
+def rebuild(session: Session, door_id: int, built: BuiltDoor) -> None:
+    """Let the register say of a door what it is now; what it was stands in its versions."""
+    door = session.scalars(select(Door).where(Door.id == door_id)).one()
+    for name, value in _said_of(built).items():
+        setattr(door, name, value)
+    session.flush()
+
+
+def enrol_gauge(
+    session: Session, node_id: int, door_id: int, one: tuple[BuiltDoor, Gauge], *, now: datetime
+) -> None:
+    """Enrol a gauge of a door. Raises AlreadyThereError for a channel that is enrolled already."""
+    built, gauge = one
+    name = base_name(built.site, built.node) + gauge.channel
+    _channel(session, node_id, door_id, (name, gauge.unit, gauge.kind, place_of(gauge)), now)
 
 
 def find_door(session: Session, ref: str) -> DoorHung:
@@ -282,9 +300,24 @@ def _channel(
     return channel
 
 
-def _place(gauge: Gauge) -> str:
+def place_of(gauge: Gauge) -> str:
+    """Where a gauge stands, as its channel's row has it."""
+    if gauge.on is not None:
+        return f"on the {gauge.on}"
     station = ", ".join(f"{place_mm:g}" for place_mm in gauge.station_mm)
     return f"{gauge.joint} {gauge.station_mm[0]:+g} mm" if gauge.joint else f"{station} mm" if station else ""
+
+
+def _said_of(built: BuiltDoor) -> dict[str, object]:
+    return {
+        "shown": built.shown,
+        "width_mm": built.width_mm,
+        "height_mm": built.height_mm,
+        "thickness_mm": built.thickness_mm,
+        "species": built.species,
+        "joint": joint_words(built),
+        "built": to_json(built),
+    }
 
 
 def _doors() -> Select[Door, Site]:
@@ -295,7 +328,7 @@ def _hung(session: Session, row: Row[Door, Site]) -> DoorHung:
     door, site = row.Door, row.Site
     built = from_json(door.built)
     node = session.scalars(select(Node).where(Node.site_id == site.id, Node.name == built.node)).one()
-    channels = session.scalars(select(Channel).where(Channel.door_id == door.id, Channel.until.is_(None)))
+    every = session.scalars(select(Channel).where(Channel.door_id == door.id).order_by(Channel.id)).all()
     start = len(base_name(built.site, built.node))
     return DoorHung(
         id=door.id,
@@ -306,11 +339,13 @@ def _hung(session: Session, row: Row[Door, Site]) -> DoorHung:
         shown=door.shown,
         hung=door.hung,
         built=built,
-        channels={channel.name[start:]: _channel_ref(channel) for channel in channels},
+        channels={one.name[start:]: _channel_ref(one) for one in every if one.until is None},
         node_id=node.id,
         node_last_heard_ms=node.last_heard_ms,
         node_status=node.status,
         upload_s=node.upload_s,
+        versions=versions_of(session, door.id),
+        past_channels={one.name[start:]: _channel_ref(one) for one in every if one.until is not None},
     )
 
 

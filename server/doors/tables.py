@@ -61,6 +61,44 @@ class Door(Base):
     built: Mapped[str]
 
 
+class DoorVersionRow(Base):
+    """A door as built from a moment on. `moved` is the JSON list of the gauges that were set anew then."""
+
+    __tablename__ = "door_version"
+    __table_args__ = (Index(None, "door_id"),)
+
+    id: Mapped[Key]
+    door_id: Mapped[Big] = mapped_column(ForeignKey("door.id"))
+    from_ms: Mapped[Big]
+    because: Mapped[str]
+    moved: Mapped[str]
+    built: Mapped[str]
+    added: Mapped[Utc]
+
+
+class HungLineRow(Base):
+    """The hung line of a version as it was drawn; days since 1970, the last row of a version counts.
+
+    `gauges` is JSON: of each its zero, its spread and its calibration then.
+    """
+
+    __tablename__ = "hung_line"
+    __table_args__ = (Index(None, "version_id"),)
+
+    id: Mapped[Key]
+    version_id: Mapped[Big] = mapped_column(ForeignKey("door_version.id"))
+    because: Mapped[str]
+    start_day: Mapped[int]
+    stop_day: Mapped[int]
+    good_days: Mapped[int]
+    since_heard: Mapped[bool]
+    gauges: Mapped[str]
+    moisture_pct: Mapped[float | None]
+    temp_c: Mapped[float | None]
+    rh_pct: Mapped[float | None]
+    drawn: Mapped[Utc]
+
+
 class Channel(Base):
     """One gauge's stream of readings. `name` is the full name on the wire, `unit` the unit that is sent."""
 

@@ -1,6 +1,7 @@
 """Two doors compared as they stand tonight, declared by nobody: each joint per 100 N·m, and the droop."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 from sqlalchemy.orm import Session
 
@@ -8,33 +9,47 @@ from server.doors.carried import Load
 from server.doors.register import DoorHung
 from server.inspection.paired import DoorSeries, door_series, pair_days
 from server.inspection.reading import gather
+from server.inspection.use import is_counted, use_between
 from server.inspection.watch_kept import watches_of
 from server.trend.answer import Z_95, Kept
 from server.trend.compare import Comparison
 from server.trend.paired import compare_sides
 from server.trend.paired_nights import PairDays, side_of
 from server.trend.series import DAYS_PER_YEAR
+from server.trend.together import Shares
 from server.trend.trial import Look, look
 from server.trend.trial_pairs import PER_N_M
 from server.trend.trial_pool import Estimate
+from server.trend.trial_use import PER_OPENINGS, WIDEST_SHARE, YearUse
 
+DROOP = "droop"
 HORIZON_YEARS = 10.0
 """Nobody declared when it ends: bounds as of a trial of ten years from the later hung line."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Asked:
-    """What is compared: a series of each door and, of turns, the moment that each joint carries, N·m."""
+    """What is compared: a series of each door and, of turns, the moment that each joint carries, N·m.
+
+    With both doors' openings a year it is asked for each 10,000 of them.
+    """
 
     keys: tuple[str, str]
     moments_n_m: tuple[float, float] | None = None
+    openings_a_year: tuple[float, float] | None = None
 
     @property
     def weights(self) -> tuple[float, float]:
         """What each rate is multiplied by."""
-        if self.moments_n_m is None:
-            return (1.0, 1.0)
-        return PER_N_M / self.moments_n_m[0], PER_N_M / self.moments_n_m[1]
+        a, b = 1.0, 1.0
+        if self.moments_n_m is not None:
+            a, b = (PER_N_M / one for one in self.moments_n_m)
+        if self.openings_a_year is not None:
+            a, b = (
+                one * PER_OPENINGS / openings
+                for one, openings in zip((a, b), self.openings_a_year, strict=True)
+            )
+        return a, b
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,9 +71,12 @@ def series_of(session: Session, door: DoorHung, end_day: int) -> DoorSeries:
     return door_series(gather(session, door, end_day), watches_of(session, door.id))
 
 
-def seen_so_far(a: DoorSeries, b: DoorSeries, asked: Asked, band: float | None = None) -> SeenSoFar:
-    """B less a, a year; with each door's own watch as it was last fitted, and what the two share fitted here.
+def seen_so_far(
+    a: DoorSeries, b: DoorSeries, asked: Asked, band: float | None = None, *, shares: Shares | None = None
+) -> SeenSoFar:
+    """B less a, a year; with each door's own watch as it was last fitted.
 
+    What the two share is fitted here, unless `shares` are handed in.
     Refused where either has no watch yet, which is before a year is heard, and as `compare`.
     """
     days = pair_days(a, b, asked.keys)
@@ -68,7 +86,7 @@ def seen_so_far(a: DoorSeries, b: DoorSeries, asked: Asked, band: float | None =
     kept = [watched for watched in days.watched if watched is not None]
     if len(kept) < 2:
         return SeenSoFar(asked=asked, said=_refused("first_year"), look=None, years=years)
-    said = _compared(days, (kept[0], kept[1]), asked.weights)
+    said = _compared(days, (kept[0], kept[1]), asked.weights, shares)
     return SeenSoFar(asked=asked, said=said, look=_looked(said, years, band), years=years)
 
 
@@ -76,29 +94,108 @@ def seen_of_joints(
     a: DoorSeries, b: DoorSeries, loads: tuple[Load, Load], *, band: float | None = None
 ) -> dict[str, SeenSoFar]:
     """Every joint that both doors watch and of which both loads tell the moment, by its name."""
-    of_a, of_b = (load.joints for load in loads)
+    asked = asked_of_joints((a, b), loads)
+    return {name: seen_so_far(a, b, one, band) for name, one in asked.items()}
+
+
+def asked_of_joints(doors: tuple[DoorSeries, DoorSeries], loads: tuple[Load, Load]) -> dict[str, Asked]:
+    """What may be asked of joints, by their names: the one that carries most in both comes first."""
+    (a, b), (of_a, of_b) = doors, (load.joints for load in loads)
     found = {}
     for key in a.series:
         name = key.partition(":")[2]
         if key in b.series and key.startswith("turn:") and name in of_a and name in of_b:
             moments = of_a[name].moment_n_m, of_b[name].moment_n_m
             if min(moments) > 0:
-                found[name] = seen_so_far(a, b, Asked(keys=(key, key), moments_n_m=moments), band)
-    return found
+                found[name] = Asked(keys=(key, key), moments_n_m=moments)
+    return dict(sorted(found.items(), key=lambda item: -min(item[1].moments_n_m or (0.0, 0.0))))
+
+
+def asked_of_droop(doors: tuple[DoorSeries, DoorSeries]) -> Asked:
+    """The leaf's droop of both; where both are read at one gauge alone, those gauges."""
+    keys = []
+    for door in doors:
+        alone = next((key for key in door.series if key.startswith("gauge:")), "droop")
+        keys.append("droop" if "droop" in door.series else alone)
+    if (keys[0] == "droop") != (keys[1] == "droop"):
+        return Asked(keys=("droop", "droop"))
+    return Asked(keys=(keys[0], keys[1]))
+
+
+def with_band(seen: SeenSoFar, band: float | None) -> SeenSoFar:
+    """The same comparison looked at with another difference that matters."""
+    return replace(seen, look=_looked(seen.said, seen.years, band))
+
+
+def with_use(seen: SeenSoFar, pair: "Pair") -> SeenSoFar | None:
+    """The same for each 10,000 openings of each door; None unless both are counted well enough.
+
+    What is in doubt of the counts is left out: days that were not counted are few, or there is no answer.
+    """
+    years = tuple(one for one in pair.use if one is not None and one.total > 0)
+    if len(years) < 2 or seen.look is None or max(one.sd / one.total for one in years) > WIDEST_SHARE:
+        return None
+    asked = replace(seen.asked, openings_a_year=(years[0].total, years[1].total))
+    return seen_so_far(pair.a, pair.b, asked, shares=seen.said.shares)
+
+
+@dataclass(slots=True)
+class Pair:
+    """Two doors as their last looks left them, and what was asked of them so far: each is solved once."""
+
+    a: DoorSeries
+    b: DoorSeries
+    asked: Mapping[str, Asked]
+    """By a joint's name, or `droop`."""
+    use: tuple[YearUse | None, YearUse | None] = (None, None)
+    found: dict[str, SeenSoFar] = field(default_factory=dict)
+    per_use: dict[str, SeenSoFar | None] = field(default_factory=dict)
+
+    def seen(self, name: str, band: float | None = None) -> SeenSoFar:
+        """The comparison of that name, looked at with this difference that matters."""
+        if name not in self.found:
+            self.found[name] = seen_so_far(self.a, self.b, self.asked[name])
+        return with_band(self.found[name], band)
+
+    def seen_per_openings(self, name: str) -> SeenSoFar | None:
+        """The same for each 10,000 openings; None where those are not counted well enough."""
+        if name not in self.per_use:
+            self.per_use[name] = with_use(self.seen(name), self)
+        return self.per_use[name]
+
+    @property
+    def joints(self) -> tuple[str, ...]:
+        """The joints that may be compared, the one that carries most in both first."""
+        return tuple(name for name in self.asked if name != DROOP)
+
+
+def pair_of(
+    session: Session, doors: tuple[DoorHung, DoorHung], loads: tuple[Load, Load], end_day: int
+) -> Pair:
+    """Two doors with all that may be asked of them, of the days before `end_day` (since 1970)."""
+    series = series_of(session, doors[0], end_day), series_of(session, doors[1], end_day)
+    since = max(one.inputs.hung_day for one in series)
+    use = tuple(use_between(session, one, since, end_day) if is_counted(one) else None for one in doors)
+    asked = asked_of_joints(series, loads) | {DROOP: asked_of_droop(series)}
+    return Pair(a=series[0], b=series[1], asked=asked, use=(use[0], use[1]))
 
 
 def _refused(reason: str) -> Comparison:
     return Comparison(status="refused", reason=reason)
 
 
-def _compared(days: PairDays, kept: tuple[Kept, Kept], weights: tuple[float, float]) -> Comparison:
+def _compared(
+    days: PairDays, kept: tuple[Kept, Kept], weights: tuple[float, float], shares: Shares | None
+) -> Comparison:
     sides = [
         side_of(own, daily, facts)
         for own, daily, facts in zip(kept, (days.a, days.b), days.facts, strict=True)
     ]
     if sides[0] is None or sides[1] is None:
         return _refused("too_few_days")
-    return compare_sides(sides[0], sides[1], days.facts[1], later_days=days.later_days, weights=weights)
+    return compare_sides(
+        sides[0], sides[1], days.facts[1], later_days=days.later_days, weights=weights, shares=shares
+    )
 
 
 def _looked(said: Comparison, years: float, band: float | None) -> Look | None:

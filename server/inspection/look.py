@@ -1,29 +1,78 @@
 """One look at one door: its days in, findings and series out. Computes alone: no store, no clock."""
 
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
 from server.inspection.findings import door_findings
-from server.inspection.line import drawn_line
-from server.inspection.moisture import moisture_of
+from server.inspection.line import Line, drawn_line
+from server.inspection.moisture import Moisture, moisture_of
 from server.inspection.seen import Seen
-from server.inspection.series import made_series, trended_gauges
-from server.inspection.trending import looked
+from server.inspection.series import DaySeries, made_series, trended_gauges
+from server.inspection.trending import WHOLE, Asked, looked
 from server.inspection.values import DoorInputs, Inspection
+from server.inspection.watching import Followed, SeriesWatch, followed, last_refit_day
 
-JUDGED = ("droop", "gauge:", "turn:", "opening:")
+UNWATCHED = Asked(watched=False)
 
 
-def look(inputs: DoorInputs, *, judged_alone: bool = False) -> Inspection:
-    """What a door's days say. `judged_alone`: leave out the series on which no finding rests.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Looked:
+    """What a look said, and the watch over each series after it; empty before the first refit."""
+
+    inspection: Inspection
+    watches: Mapping[str, SeriesWatch] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Made:
+    """A door's line, moisture and series, missing air filled from the days up to the last refit alone."""
+
+    line: Line
+    moisture: Moisture | None
+    series: Sequence[DaySeries]
+
+
+def look(inputs: DoorInputs) -> Inspection:
+    """What a door's days say by the usual noise and slab, with no watch over them: no alarm, no found step.
 
     A refusal of any series is in the answer, with what was measured of it; no readings at all give none.
     """
+    made = _made(inputs)
+    return (
+        Inspection(findings=door_findings(Seen(inputs=inputs, looks={})))
+        if made is None
+        else _said(inputs, made, {}, UNWATCHED)
+    )
+
+
+def watched_look(inputs: DoorInputs, before: Mapping[str, SeriesWatch], *, asked: Asked = WHOLE) -> Looked:
+    """What a door's days say tonight, the watch over each of its series brought to this night.
+
+    before: the watches as an earlier look left them; they go on from there while their past is unchanged.
+    """
+    made = _made(inputs)
+    if made is None:
+        return Looked(inspection=look(inputs), watches=before)
+    watches = followed(before, inputs, made.line, made.series)
+    return Looked(
+        inspection=_said(inputs, made, watches, asked),
+        watches={**before, **{key: one.watch for key, one in watches.items()}},
+    )
+
+
+def _made(inputs: DoorInputs) -> _Made | None:
     gauges = tuple(name for name in trended_gauges(inputs.door.built) if name in inputs.gauges)
     if not gauges or inputs.day.size == 0:
-        return Inspection(findings=door_findings(Seen(inputs=inputs, looks={})))
+        return None
     line = drawn_line(inputs, gauges)
-    moisture = moisture_of(inputs, line)
-    made = made_series(inputs, line, moisture)
-    if judged_alone:
-        made = tuple(one for one in made if one.key.startswith(JUDGED))
-    looks = {one.key: looked(inputs, line, one, moisture) for one in made}
-    seen = Seen(inputs=inputs, line=line, moisture=moisture, made=made, looks=looks)
+    moisture = moisture_of(inputs, line, known_through=last_refit_day(inputs))
+    return _Made(line=line, moisture=moisture, series=made_series(inputs, line, moisture))
+
+
+def _said(inputs: DoorInputs, made: _Made, watches: Mapping[str, Followed], asked: Asked) -> Inspection:
+    looks = {
+        one.key: looked(inputs, made.line, one, made.moisture, watches.get(one.key), asked)
+        for one in made.series
+    }
+    seen = Seen(inputs=inputs, line=made.line, moisture=made.moisture, made=tuple(made.series), looks=looks)
     return Inspection(findings=door_findings(seen), series=tuple(looks.values()))

@@ -1,14 +1,17 @@
 """What a look at a door needs, read from the store."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy.orm import Session
 
 from server.doors.marks import marks_of
-from server.doors.register import DoorHung
-from server.inspection.series import trended_gauges
+from server.doors.register import ChannelRef, DoorHung
+from server.inspection.cutting import as_of
+from server.inspection.reading_tonight import tonight_of
+from server.inspection.spans import ever_trended
 from server.inspection.values import DoorInputs, GaugeDays
 from server.readings.store import DayMeans, DayMedians, day_means, day_medians
 
@@ -18,13 +21,14 @@ FloatArray = NDArray[np.float64]
 
 
 def gather(session: Session, door: DoorHung, end_day: int) -> DoorInputs:
-    """The door's days before `end_day` (days since 1970), from the day of hanging on.
+    """The door's days before `end_day` (days since 1970), from hanging on, and what its night asks.
 
     Both ends are cut to the days on which any of its trended gauges has a reading.
     """
     hung_day = int(door.hung.timestamp() * 1000) // DAY_MS
-    names = [name for name in trended_gauges(door.built) if name in door.channels]
-    medians = day_medians(session, [door.channels[name].id for name in names], hung_day, end_day)
+    channels: dict[str, ChannelRef] = {**door.past_channels, **door.channels}
+    names = [name for name in ever_trended(door) if name in channels]
+    medians = day_medians(session, [channels[name].id for name in names], hung_day, end_day)
     air = {
         kind: [
             door.channels[gauge.channel].id
@@ -40,7 +44,7 @@ def gather(session: Session, door: DoorHung, end_day: int) -> DoorInputs:
         if seen
         else np.zeros(0, np.int64)
     )
-    gauges = {name: _gauge_days(medians[door.channels[name].id], day) for name in names}
+    gauges = {name: _gauge_days(medians[channels[name].id], day) for name in names}
     return DoorInputs(
         door=door,
         hung_day=hung_day,
@@ -49,7 +53,16 @@ def gather(session: Session, door: DoorHung, end_day: int) -> DoorInputs:
         temp_c=_air(means, air["air_temp"], day),
         rh_pct=_air(means, air["air_rh"], day),
         marks=tuple(mark for mark in marks_of(session, door.id) if mark.t_ms < end_day * DAY_MS),
+        end_day=end_day,
+        tonight=tonight_of(session, door, end_day, days=(day, gauges)),
     )
+
+
+def on_night(session: Session, inputs: DoorInputs, end_day: int) -> DoorInputs:
+    """Gathered days as an earlier night had them, with what that night is asked; no day is read again."""
+    cut = as_of(inputs, end_day)
+    days = (cut.day + cut.hung_day, cut.gauges)
+    return replace(cut, tonight=tonight_of(session, inputs.door, end_day, days=days))
 
 
 def _gauge_days(found: DayMedians, day: IntArray) -> GaugeDays:

@@ -3,13 +3,13 @@
 import io
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, fields
 from datetime import datetime
 
 import numpy as np
 from sqlalchemy import delete, select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, defer
 
 from server.inspection.tables import FindingRow, InspectionRow, SeriesResultRow
 from server.inspection.values import Finding, Inspection, Parts
@@ -19,6 +19,7 @@ __all__ = [
     "Parts",
     "SeriesResult",
     "findings_of",
+    "first_slot",
     "is_looked_at",
     "last_look",
     "last_slot",
@@ -106,12 +107,19 @@ def save(session: Session, inspection: Inspection, when: Slot, *, door_id: int |
     session.flush()
 
 
-def results_of(session: Session, door_id: int) -> dict[str, SeriesResult]:
-    """The last result of each series of a door, by its key; empty before the first look."""
-    rows = session.scalars(
-        select(SeriesResultRow).where(SeriesResultRow.door_id == door_id).order_by(SeriesResultRow.series)
-    )
-    return {row.series: _result(row) for row in rows}
+def results_of(
+    session: Session, door_id: int, *, with_parts: Callable[[str], bool] | None = None
+) -> dict[str, SeriesResult]:
+    """The last result of each series of a door, by its key; empty before the first look.
+
+    `with_parts`: whether the days of the series of that key are read too, else its `parts` is None; None:
+    the days of all.
+    """
+    asked = select(SeriesResultRow).where(SeriesResultRow.door_id == door_id).order_by(SeriesResultRow.series)
+    if with_parts is not None:
+        asked = asked.options(defer(SeriesResultRow.parts))
+    rows = session.scalars(asked).all()
+    return {row.series: _result(row, has_parts=with_parts is None or with_parts(row.series)) for row in rows}
 
 
 def last_look(session: Session, door_id: int) -> Look | None:
@@ -125,6 +133,12 @@ def last_slot(session: Session, scope: str) -> str | None:
     """The newest night of a scope that was done."""
     query = select(InspectionRow.slot).where(InspectionRow.scope == scope, InspectionRow.status == "done")
     return session.scalar(query.order_by(InspectionRow.slot.desc()).limit(1))
+
+
+def first_slot(session: Session, scope: str) -> str | None:
+    """The oldest night of a scope that was done."""
+    query = select(InspectionRow.slot).where(InspectionRow.scope == scope, InspectionRow.status == "done")
+    return session.scalar(query.order_by(InspectionRow.slot).limit(1))
 
 
 def is_looked_at(session: Session, scope: str, slot: str) -> bool:
@@ -188,8 +202,9 @@ def _unpacked(held: bytes) -> Parts:
         )
 
 
-def _result(row: SeriesResultRow) -> SeriesResult:
+def _result(row: SeriesResultRow, *, has_parts: bool) -> SeriesResult:
     facts = json.loads(row.facts)
+    packed = row.parts if has_parts else None
     return SeriesResult(
         key=row.series,
         unit=str(facts.get("unit", "mm")),
@@ -200,5 +215,5 @@ def _result(row: SeriesResultRow) -> SeriesResult:
         low=row.low,
         high=row.high,
         facts=facts,
-        parts=None if row.parts is None else _unpacked(row.parts),
+        parts=None if packed is None else _unpacked(packed),
     )

@@ -1,5 +1,6 @@
-"""Which series a door has, and each one's days from the hung line."""
+"""Which series a door has, and each one's days from the hung line, carried across its versions."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,24 +11,41 @@ from server.doors.built import (
     BuiltDoor,
     Gauge,
     droop_limit_mm,
-    reference_height_mm,
     shoulder_pairs,
     spacing_mm,
     turn_limit_mrad,
 )
+from server.inspection.chained import Joined, Piece, joined
 from server.inspection.line import Line
 from server.inspection.moisture import Moisture
+from server.inspection.moved import DERIVED, Moved, moved_in
+from server.inspection.spans import Span, spans_of, trended_gauges
 from server.inspection.values import DoorInputs
 from server.joinery import leaf
 from server.trend.series import DoorFacts, for_droop, for_opening, for_turn
 
+__all__ = ["DERIVED", "DaySeries", "made_series", "trended_gauges"]
+
 FloatArray = NDArray[np.float64]
-DERIVED = ("droop", "sag", "rack")
+Pair = tuple[Gauge, Gauge]
+SHIFTS = (
+    "eased",
+    "planed",
+    "hinge packed",
+    "rehung",
+    "repaired",
+    "joint repaired",
+    "gauge-moved",
+    "gauge changed",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DaySeries:
-    """One series of a door: a value a day (NaN where there is none) and what is declared of it."""
+    """One series of a door: a value a day (NaN where there is none) and what is declared of it.
+
+    `carried`: what it had come to when the version of the door that stands now was begun.
+    """
 
     key: str
     unit: str
@@ -37,156 +55,199 @@ class DaySeries:
     told: str
     rests_on: tuple[str, ...]
     mean_now: float | None = None
+    carried: float = 0.0
 
 
-def trended_gauges(built: BuiltDoor) -> tuple[str, ...]:
-    """Names of the gauges that any series rests on."""
-    paired = {gauge.channel for pair in shoulder_pairs(built).values() for gauge in pair}
-    kinds = (*leaf.POSITION_KINDS, "droop")
-    return tuple(gauge.channel for gauge in built.gauges if gauge.kind in kinds or gauge.channel in paired)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Versions:
+    """A door's days, its versions and the line of each."""
+
+    inputs: DoorInputs
+    spans: tuple[Span, ...]
+    lines: tuple[Line, ...]
+
+    @property
+    def built(self) -> BuiltDoor:
+        """The door as it stands now."""
+        return self.spans[-1].built
+
+    def from_zero(self, place: int, name: str) -> FloatArray:
+        """A gauge's days in one version, from that version's own zero; NaN on all others."""
+        zero = self.lines[place].zero_mm.get(name, np.nan)
+        mine = self.spans[place].within(self.inputs.day)
+        return np.where(mine, self.inputs.gauges[name].median - zero, np.nan)
+
+    def goes_on(self, place: int, before: str, now: str) -> bool:
+        """Whether a gauge reads in this version as it did in the one before."""
+        return before == now and now not in self.spans[place].version.moved
+
+    def zero(self, place: int, name: str) -> float:
+        """A gauge's zero in one version; NaN where there is none."""
+        return self.lines[place].zero_mm.get(name, np.nan)
 
 
 def made_series(inputs: DoorInputs, line: Line, moisture: Moisture | None) -> tuple[DaySeries, ...]:
     """Droop, sag and rack where the kit tells them, the joints, the gaps; else the one gauge."""
-    built = inputs.door.built
-    zeroed = {name: _zeroed(inputs, line, name) for name in trended_gauges(built) if name in inputs.gauges}
-    made = _leaf_series(inputs, zeroed, moisture)
+    at = _Versions(inputs=inputs, spans=spans_of(inputs), lines=line.each or (line,))
+    built = at.built
+    here = [gauge for gauge in built.gauges if gauge.channel in inputs.gauges]
+    names = {gauge.channel for gauge in here}
+    made = _leaf_series(at, moisture)
     for joint, pair in shoulder_pairs(built).items():
-        if all(gauge.channel in zeroed for gauge in pair):
-            made += _joint_series(inputs, joint, pair, zeroed)
-    edges = [gauge for gauge in built.gauges if gauge.kind in EDGE_KINDS and gauge.channel in zeroed]
-    made += [_gauge_series(built, gauge, f"gap:{gauge.channel}", zeroed) for gauge in edges]
-    alone = [gauge for gauge in built.gauges if gauge.kind == "droop" and gauge.channel in zeroed]
+        if all(gauge.channel in names for gauge in pair):
+            made += _joint_series(at, joint, pair)
+    made += [_gauge_series(at, one, f"gap:{one.channel}") for one in here if one.kind in EDGE_KINDS]
     if not any(one.key == "droop" for one in made):
-        made += [_gauge_series(built, gauge, f"gauge:{gauge.channel}", zeroed) for gauge in alone]
+        made += [_gauge_series(at, one, f"gauge:{one.channel}") for one in here if one.kind == "droop"]
     steps = _declared(inputs)
     return tuple(replace(one, facts=replace(one.facts, declared_steps=steps)) for one in made)
 
 
-def _zeroed(inputs: DoorInputs, line: Line, name: str) -> FloatArray:
-    return np.asarray(inputs.gauges[name].median - line.zero_mm.get(name, np.nan))
-
-
 def _declared(inputs: DoorInputs) -> tuple[int, ...]:
-    shifts = ("planed", "rehung", "repaired", "gauge-moved")
-    days = {mark.t_ms // 86_400_000 - inputs.hung_day for mark in inputs.marks if mark.kind in shifts}
+    days = {mark.t_ms // 86_400_000 - inputs.hung_day for mark in inputs.marks if mark.kind in SHIFTS}
     return tuple(sorted(day for day in days if day > 0))
 
 
-def _leaf_series(
-    inputs: DoorInputs, zeroed: dict[str, FloatArray], moisture: Moisture | None
-) -> list[DaySeries]:
-    built = inputs.door.built
-    gauges = [
-        gauge for gauge in built.gauges if gauge.kind in leaf.POSITION_KINDS and gauge.channel in zeroed
-    ]
-    if not gauges or len(built.hinges) < 2 or inputs.day.size == 0:
+def _leaf_series(at: _Versions, moisture: Moisture | None) -> list[DaySeries]:
+    parts = moved_in(at.inputs, at.spans, at.lines, moisture)
+    if not parts:
         return []
-    found = leaf.moved(
-        leaf_shape(built),
-        [_station(gauge) for gauge in gauges],
-        np.column_stack([zeroed[gauge.channel] for gauge in gauges]),
-        opening=built.opening.kind,
-        growth=leaf.growth_prior(
-            None if moisture is None else moisture.change_pct,
-            days=inputs.day.size,
-            start_doubt_pct=0.0 if moisture is None else moisture.start_doubt_pct,
-        ),
-    )
-    rests_on = tuple(_channel(built, gauge) for gauge in gauges)
-    made = [_derived(name, found, built, rests_on) for name in DERIVED]
+    made = [_derived(at, name, parts) for name in DERIVED]
     return [one for one in made if one is not None]
 
 
-def _derived(
-    name: str, found: leaf.Movement, built: BuiltDoor, rests_on: tuple[str, ...]
-) -> DaySeries | None:
-    value = found.value_mm(name)
-    seen = np.flatnonzero(np.isfinite(found.derived_mm[:, 0]))
-    # A kit that tells it on a few days near the hung moisture alone does not tell it.
-    if np.isfinite(value).sum() * 2 < max(seen.size, 1):
+def _derived(at: _Versions, name: str, parts: tuple[Moved, ...]) -> DaySeries | None:
+    pieces = [Piece(value=_told_days(name, part)) for part in parts]
+    last_part, last_piece = parts[-1], pieces[-1]
+    told_on = np.flatnonzero(np.isfinite(last_piece.value[last_part.mine]))
+    # The kit that hangs there now does not tell it: what was told of it before is no answer for today.
+    if told_on.size == 0:
         return None
-    last, place = int(np.flatnonzero(np.isfinite(value))[-1]), leaf.DERIVED.index(name)
-    limits = {"droop": droop_limit_mm(built), "rack": built.limits.rack_mm, "sag": None}
+    last, place = int(told_on[-1]), leaf.DERIVED.index(name)
+    found, whole = last_part.movement, joined(pieces)
+    limits = {"droop": droop_limit_mm(at.built), "rack": at.built.limits.rack_mm, "sag": None}
     drift = float(found.drift_mm_per_year[last, place])
     return DaySeries(
         key=name,
         unit="mm",
-        value=value,
+        value=whole.value,
         facts=replace(for_droop(), drift_per_year=drift, limit=limits[name]),
         sd_day=float(found.derived_sd_mm[last, place]),
         told=found.told(name)[last],
-        rests_on=rests_on,
+        rests_on=tuple(f"{at.built.node}/{one}" for one in last_part.gauges),
+        carried=whole.carried,
     )
 
 
-def _joint_series(
-    inputs: DoorInputs, joint: str, pair: tuple[Gauge, Gauge], zeroed: dict[str, FloatArray]
-) -> list[DaySeries]:
-    built, (top, bottom), spacing = inputs.door.built, pair, spacing_mm(pair)
-    end = joint.rpartition("-")[2]
-    sd = float(np.hypot(top.sd_mm, bottom.sd_mm))
+def _told_days(name: str, part: Moved) -> FloatArray:
+    value, found = part.movement.value_mm(name), part.movement
+    whole = np.full(part.mine.size, np.nan)
+    # A kit that tells it on a few days near the hung moisture alone does not tell it.
+    if np.isfinite(value).sum() * 2 >= max(int(np.isfinite(found.derived_mm[:, 0]).sum()), 1):
+        whole[part.mine] = value
+    return whole
+
+
+def _joint_series(at: _Versions, joint: str, pair: Pair) -> list[DaySeries]:
+    (top, bottom), spacing = pair, spacing_mm(pair)
+    sd_above, sd_below = (at.lines[-1].sd_mm(gauge.channel, gauge.sd_mm) for gauge in pair)
+    sd = float(np.hypot(sd_above, sd_below))
     drift = float(np.hypot(top.drift_mm_per_year, bottom.drift_mm_per_year))
-    rests_on = tuple(_channel(built, gauge) for gauge in pair)
+    rests_on = tuple(_channel(at.built, gauge) for gauge in pair)
+    turns = _joined_pair(at, joint, _turn_of(joint.rpartition("-")[2]))
+    openings = _joined_pair(at, joint, lambda _, above, below: leaf.mean_opening_mm(above, below))
     turn = DaySeries(
         key=f"turn:{joint}",
         unit="mrad",
-        value=leaf.turn_mrad(zeroed[top.channel], zeroed[bottom.channel], spacing_mm=spacing, end=end),
+        value=turns.value,
         facts=replace(
-            for_turn(spacing), drift_per_year=1000 * drift / spacing, limit=turn_limit_mrad(built, joint)
+            for_turn(spacing), drift_per_year=1000 * drift / spacing, limit=turn_limit_mrad(at.built, joint)
         ),
         sd_day=1000 * sd / spacing,
         told="usable",
         rests_on=rests_on,
+        carried=turns.carried,
     )
-    gaps = leaf.mean_opening_mm(*(inputs.gauges[gauge.channel].median for gauge in pair))
+    gaps = leaf.mean_opening_mm(*(at.inputs.gauges[gauge.channel].median for gauge in pair))
     seen = gaps[np.isfinite(gaps)]
     opening = DaySeries(
         key=f"opening:{joint}",
         unit="mm",
-        value=leaf.mean_opening_mm(zeroed[top.channel], zeroed[bottom.channel]),
-        facts=replace(for_opening(), drift_per_year=drift / 2, limit=built.limits.opening_open_mm),
+        value=openings.value,
+        facts=replace(for_opening(), drift_per_year=drift / 2, limit=at.built.limits.opening_open_mm),
         sd_day=sd / 2,
         told="usable",
         rests_on=rests_on,
         mean_now=float(np.median(seen[-7:])) if seen.size else None,
+        carried=openings.carried,
     )
     return [turn, opening]
 
 
-def _gauge_series(built: BuiltDoor, gauge: Gauge, key: str, zeroed: dict[str, FloatArray]) -> DaySeries:
-    limit = None
+Reckoned = Callable[[Pair, FloatArray, FloatArray], FloatArray]
+
+
+def _turn_of(end: str) -> Reckoned:
+    def turn(pair: Pair, above: FloatArray, below: FloatArray) -> FloatArray:
+        return leaf.turn_mrad(above, below, spacing_mm=spacing_mm(pair), end=end)
+
+    return turn
+
+
+def _joined_pair(at: _Versions, joint: str, reckon: Reckoned) -> Joined:
+    """A joint's series over all the versions in which it has its pair; re-hanging does not heal it."""
+    pieces: list[Piece] = []
+    before: tuple[int, Pair] | None = None
+    for place, span in enumerate(at.spans):
+        pair = shoulder_pairs(span.built).get(joint)
+        if pair is None or any(gauge.channel not in at.inputs.gauges for gauge in pair):
+            continue
+        above, below = (at.from_zero(place, gauge.channel) for gauge in pair)
+        shift = None
+        if before is not None and all(
+            at.goes_on(place, then.channel, now.channel) for then, now in zip(before[1], pair, strict=True)
+        ):
+            moved = [np.array(at.zero(place, one.channel) - at.zero(before[0], one.channel)) for one in pair]
+            shift = _number(reckon(pair, moved[0], moved[1]))
+        pieces.append(Piece(value=reckon(pair, above, below), shift=shift))
+        before = (place, pair)
+    return joined(pieces)
+
+
+def _number(value: FloatArray) -> float | None:
+    """A shift that is known; None where a line had no zero of a gauge."""
+    return float(value) if np.isfinite(value) else None
+
+
+def _gauge_series(at: _Versions, gauge: Gauge, key: str) -> DaySeries:
+    limits, limit = at.built.limits, None
     if key.startswith("gauge:"):
-        limit = built.limits.gauge_mm if built.limits.gauge_mm is not None else built.limits.droop_mm
+        limit = limits.gauge_mm if limits.gauge_mm is not None else limits.droop_mm
+    whole = _joined_gauge(at, gauge.channel)
     return DaySeries(
         key=key,
         unit="mm",
-        value=zeroed[gauge.channel],
+        value=whole.value,
         facts=replace(for_droop(), drift_per_year=gauge.drift_mm_per_year, limit=limit),
-        sd_day=gauge.sd_mm,
+        sd_day=at.lines[-1].sd_mm(gauge.channel, gauge.sd_mm),
         told="usable",
-        rests_on=(_channel(built, gauge),),
+        rests_on=(_channel(at.built, gauge),),
+        carried=whole.carried,
     )
 
 
-def leaf_shape(built: BuiltDoor) -> leaf.Shape:
-    """The leaf in its opening as hung."""
-    return leaf.Shape(
-        width_mm=built.width_mm,
-        height_mm=built.height_mm,
-        stile_mm=built.stile_mm,
-        gap_hinge_mm=built.opening.gap_hinge_mm,
-        gap_head_mm=built.opening.gap_head_mm,
-        gap_latch_mm=built.opening.gap_latch_mm,
-        gap_sill_mm=built.opening.gap_sill_mm,
-        reference_mm=reference_height_mm(built),
-    )
-
-
-def _station(gauge: Gauge) -> leaf.Station:
-    return leaf.Station(
-        kind=gauge.kind, at_mm=gauge.station_mm, sd_mm=gauge.sd_mm, drift_mm_per_year=gauge.drift_mm_per_year
-    )
+def _joined_gauge(at: _Versions, name: str) -> Joined:
+    pieces: list[Piece] = []
+    before: int | None = None
+    for place, span in enumerate(at.spans):
+        if name not in trended_gauges(span.built):
+            continue
+        shift = None
+        if before is not None and at.goes_on(place, name, name):
+            shift = _number(np.array(at.zero(place, name) - at.zero(before, name)))
+        pieces.append(Piece(value=at.from_zero(place, name), shift=shift))
+        before = place
+    return joined(pieces)
 
 
 def _channel(built: BuiltDoor, gauge: Gauge) -> str:

@@ -6,11 +6,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.errors import SeriesError, TooFewReadingsError
+from server.inspection.dating import alarm_facts
 from server.inspection.line import Line
 from server.inspection.moisture import Moisture
 from server.inspection.series import DaySeries
 from server.inspection.values import DoorInputs, Parts, SeriesLook
+from server.inspection.watching import Followed, daily_of, told
 from server.trend.decompose import FIRST_YEAR_DAYS, Decomposition, decompose
+from server.trend.prepare import prepared
 from server.trend.series import DAYS_PER_YEAR, Daily
 from server.trend.stays import what_stays
 
@@ -20,7 +23,8 @@ RECENT_DAYS = 7
 YEAR_DAYS = 365
 WHOLE_YEARS = 3
 ENOUGH_DAYS_SEEN = 0.7
-BOUNDS_DAYS = 30  # the bounds widen slowly; between these days they are drawn straight
+# The bounds widen slowly; they are asked on so many days at most, and between these drawn straight.
+BOUNDS_ASKED, LEAST_APART_DAYS = 12, 30
 REASONS = {
     "no_readings": "nothing has been heard of it yet",
     "no_line": "no reading in the days from which its line is drawn",
@@ -33,6 +37,21 @@ REASONS = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """How much is asked of a series: `brief` leaves out its days, `dated` reckons the date of its limit.
+
+    `watched`: what the watch over it says is asked, which may be that it has not begun.
+    """
+
+    brief: bool = False
+    dated: bool = True
+    watched: bool = True
+
+
+WHOLE = Asked()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Fitted:
     """The fitted series and its parts on its own days, counted from the line."""
 
@@ -42,25 +61,35 @@ class _Fitted:
     season: FloatArray
 
 
-def looked(inputs: DoorInputs, line: Line, one: DaySeries, moisture: Moisture | None) -> SeriesLook:
-    """What is said of a series tonight. Too little to know is a refusal in words, with what was measured."""
-    seen = np.flatnonzero(np.isfinite(one.value))
-    if seen.size == 0:
+def looked(
+    inputs: DoorInputs,
+    line: Line,
+    one: DaySeries,
+    moisture: Moisture | None,
+    watch: Followed | None = None,
+    asked: Asked = WHOLE,
+) -> SeriesLook:
+    """What is said of a series tonight. Too little to know is a refusal in words, with what was measured.
+
+    watch: the watch over it as it stands tonight; without one its noise and its slab are the usual ones.
+    """
+    daily = daily_of(inputs, one)
+    if daily is None:
         heard = any(np.isfinite(days.median).any() for days in inputs.gauges.values())
-        return _nothing(one, REASONS["no_line" if heard else "no_readings"], line)
-    kept = slice(int(seen[0]), int(seen[-1]) + 1)
-    daily = Daily(
-        day=inputs.day[kept], value=one.value[kept], temp_c=inputs.temp_c[kept], rh_pct=inputs.rh_pct[kept]
-    )
-    found = decompose(daily, one.facts)
-    fitted = _fitted(found, line)
-    told = found.status != "refused" and fitted is not None
-    known = np.full(daily.day.size, np.nan) if moisture is None else moisture.pct[kept]
+        return _nothing(one, REASONS["no_line" if heard else "no_readings"], line, asked)
+    apart = daily.day.size if asked.brief else max(LEAST_APART_DAYS, -(-daily.day.size // BOUNDS_ASKED))
+    found = _found(daily, one, watch, asked)
+    fitted = _fitted(found, line, apart)
+    is_told = found.status != "refused" and fitted is not None
     facts = _facts(inputs, line, one, daily) | _trend_facts(one, found)
     facts["now"] = float(fitted.fitted[-1]) if fitted else _recent(daily.value)
-    if told and fitted:
+    if is_told and fitted:
         worse = -fitted.season if one.key.startswith("gap:") else fitted.season
         facts |= _told_facts(fitted) | {"worst_season": _worst(daily, line, worse)}
+    if asked.watched:
+        # A joint that runs away leaves its rate wide; its date is told for all that.
+        stays = None if fitted is None else fitted.stays
+        facts |= alarm_facts(inputs, one, found, stays=stays, watch=watch, is_dated=asked.dated)
     return SeriesLook(
         key=one.key,
         unit=one.unit,
@@ -70,11 +99,32 @@ def looked(inputs: DoorInputs, line: Line, one: DaySeries, moisture: Moisture | 
         low=found.rate_low,
         high=found.rate_high,
         facts=facts,
-        parts=_parts(inputs, daily, fitted if told else None, known),
+        parts=None if asked.brief else _parts(inputs, daily, fitted if is_told else None, moisture),
     )
 
 
-def _nothing(one: DaySeries, reason: str, line: Line) -> SeriesLook:
+def _found(daily: Daily, one: DaySeries, watch: Followed | None, asked: Asked) -> Decomposition:
+    """By the watch where there is one; else by the usual noise, which tells nothing in the first year."""
+    if watch is not None:
+        return told(watch, one.facts, every_days=daily.day.size)
+    age = int(daily.day[-1] - daily.day[0])
+    if not asked.brief or age >= FIRST_YEAR_DAYS:
+        # What a refit would refuse is refused, also where the usual noise could be solved with it.
+        ready = prepared(daily, one.facts, may_stand_still=False) if asked.watched else None
+        return ready if isinstance(ready, Decomposition) else decompose(daily, one.facts)
+    seen = np.isfinite(daily.value)
+    return Decomposition(
+        status="refused",
+        reason="first_year",
+        needed=FIRST_YEAR_DAYS,
+        came=age,
+        day=daily.day,
+        outliers=np.zeros_like(seen),
+        observed_days=int(seen.sum()),
+    )
+
+
+def _nothing(one: DaySeries, reason: str, line: Line, asked: Asked) -> SeriesLook:
     facts: dict[str, object] = {
         "unit": one.unit,
         "first_day": None,
@@ -83,6 +133,8 @@ def _nothing(one: DaySeries, reason: str, line: Line) -> SeriesLook:
         "line": "none",
     }
     facts |= {"since_heard": line.since_heard, "limit": one.facts.limit, "told": one.told}
+    if asked.watched:
+        facts |= {"alarm": None, "alarm_day": None, "found_steps": [], "forecast": None}
     return SeriesLook(
         key=one.key,
         unit=one.unit,
@@ -144,10 +196,10 @@ def _trend_facts(one: DaySeries, found: Decomposition) -> dict[str, object]:
     }
 
 
-def _fitted(found: Decomposition, line: Line) -> _Fitted | None:
+def _fitted(found: Decomposition, line: Line, apart: int) -> _Fitted | None:
     """The parts counted from the line; None where nothing was fitted or the line is not in the record."""
     try:
-        bounds = what_stays(found, (line.start, line.stop), every_days=BOUNDS_DAYS)
+        bounds = what_stays(found, (line.start, line.stop), every_days=apart)
     except (TooFewReadingsError, SeriesError):
         return None
     within = (found.day >= line.start) & (found.day < line.stop)
@@ -184,8 +236,9 @@ def _worst(daily: Daily, line: Line, season: FloatArray) -> float:
     return float(max(greatest.max(), greatest.mean() + 1.96 * greatest.std(ddof=1)))
 
 
-def _parts(inputs: DoorInputs, daily: Daily, fitted: _Fitted | None, moisture: FloatArray) -> Parts:
+def _parts(inputs: DoorInputs, daily: Daily, fitted: _Fitted | None, moisture: Moisture | None) -> Parts:
     none = np.full(daily.day.size, np.nan)
+    since = int(daily.day[0] - inputs.day[0])
     return Parts(
         day=daily.day + inputs.hung_day,
         seen=daily.value,
@@ -193,5 +246,5 @@ def _parts(inputs: DoorInputs, daily: Daily, fitted: _Fitted | None, moisture: F
         stays_low=none if fitted is None else fitted.stays - fitted.half,
         stays_high=none if fitted is None else fitted.stays + fitted.half,
         back=none if fitted is None else fitted.fitted - fitted.stays,
-        moisture=moisture,
+        moisture=none if moisture is None else moisture.pct[since : since + daily.day.size],
     )

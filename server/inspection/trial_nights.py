@@ -83,8 +83,8 @@ class _Doors:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Where:
-    """Which fit of a trial is asked for."""
+class Where:
+    """Which fit of a trial is asked for; `spot` says what it must rest on."""
 
     session: Session
     seal: str
@@ -92,6 +92,7 @@ class _Where:
     joint: str
 
     def spot(self, records: Sequence[Daily], facts: Sequence[DoorFacts], later_days: int = 0) -> Spot:
+        """The fit of these records as it is kept: its basis is of their days up to the last fit."""
         basis = _basis(records, facts, later_days)
         return Spot(seal=self.seal, place=self.place, joint=self.joint, basis=basis)
 
@@ -160,7 +161,7 @@ def _pair(trial: Trial, place: int, sides: tuple[Side, Side], doors: _Doors) -> 
     keys = zip(keys_of(declared, sides[0]), keys_of(declared, sides[1]), strict=True)
     for pair, size in zip(keys, sizes, strict=True):
         days = pair_days(found[0], found[1], pair, from_day=_start_day(declared), scaling=size)
-        spot = _Where(session=doors.session, seal=trial.seal, place=place, joint=pair[0])
+        spot = Where(session=doors.session, seal=trial.seal, place=place, joint=pair[0])
         told.append(NOT_READ if days is None else _compared(spot, days, size.after))
     return _mean_of(told, doors.night.end_day)
 
@@ -178,7 +179,7 @@ def _alone(trial: Trial, place: int, side: Side, doors: _Doors) -> PairNight:
     told: list[Told] = []
     for key, size in zip(keys_of(declared, side), sizes, strict=True):
         days = rate_days(found[0], key, _start_day(declared))
-        spot = _Where(session=doors.session, seal=trial.seal, place=place, joint=key)
+        spot = Where(session=doors.session, seal=trial.seal, place=place, joint=key)
         told.append(NOT_READ if days is None else _rated(spot, days, size.after))
     return _mean_of(told, doors.night.end_day)
 
@@ -192,7 +193,7 @@ def _mean_of(told: Sequence[Told], night: int) -> PairNight:
     return PairNight(served=Served(night=night, d=d, se=se))
 
 
-def _compared(where: _Where, days: PairDays, after: float) -> Told:
+def _compared(where: Where, days: PairDays, after: float) -> Told:
     """The difference and its standard error, or why there is none; what was fitted is kept."""
     spot = where.spot((days.a, days.b), days.facts, days.later_days)
     before = kept_pair(where.session, spot)
@@ -204,7 +205,7 @@ def _compared(where: _Where, days: PairDays, after: float) -> Told:
     return said.difference * after, (said.high - said.difference) / Z_95 * after
 
 
-def _rated(where: _Where, days: RateDays, after: float) -> Told:
+def _rated(where: Where, days: RateDays, after: float) -> Told:
     """The rate and its standard error, or why there is none; what was fitted is kept."""
     spot = where.spot((days.daily,), (days.facts,))
     before = kept_rate(where.session, spot)

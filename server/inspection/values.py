@@ -1,11 +1,12 @@
 """What a look is made of and gives: a door's days, its series, its findings."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
+from server.doors.load_tests import LoadTest
 from server.doors.marks import Mark
 from server.doors.register import DoorHung
 
@@ -22,10 +23,52 @@ class GaugeDays:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Jump:
+    """Gauges that jumped together at one instant, door shut. `lasts_h`: for how long they have stayed so."""
+
+    t_ms: int
+    channels: tuple[str, ...]
+    most_mm: float
+    lasts_h: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Earlier:
+    """What an earlier look found of a step or a slam."""
+
+    topic: str
+    about: str
+    evidence: Mapping[str, object]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tonight:
+    """What a night is asked besides the days; everything by the gauge's channel.
+
+    `good`: door-shut readings of the last ended day, None where nothing of the box was stored that day;
+    `is_open`: the door stood open all that day. `low_rh_pct`: that day's lowest humidity. `ref_shift`: of the
+    converter's newest window of 14 days against its first. `checked_day`: of a gauge's newest calibration.
+    """
+
+    good: Mapping[str, int] | None = None
+    is_open: bool = False
+    low_rh_pct: Mapping[str, float] = field(default_factory=dict)
+    ref_shift: float | None = None
+    checked_day: Mapping[str, int] = field(default_factory=dict)
+    tests: tuple[LoadTest, ...] = ()
+    jumps: tuple[Jump, ...] = ()
+    earlier: tuple[Earlier, ...] = ()
+
+
+NOTHING_BESIDES = Tonight()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DoorInputs:
     """A door and its days up to a night; all arrays of shape (days,).
 
     `day` counts from the day of hanging, each one more than the last; `hung_day` is that day since 1970.
+    `end_day`: the first day since 1970 that had not ended; None: the one after the last of `day`.
     """
 
     door: DoorHung
@@ -35,6 +78,15 @@ class DoorInputs:
     temp_c: FloatArray
     rh_pct: FloatArray
     marks: tuple[Mark, ...] = ()
+    end_day: int | None = None
+    tonight: Tonight = NOTHING_BESIDES
+
+    @property
+    def last_ended(self) -> int:
+        """The last day that had ended, counted from the day of hanging."""
+        if self.end_day is not None:
+            return self.end_day - 1 - self.hung_day
+        return int(self.day[-1]) if self.day.size else -1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

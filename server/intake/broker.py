@@ -218,10 +218,10 @@ class BrokerIntake:
             self._say_once(f"refused us as user {self._settings.user!r:.40}: {reason}")
             return
         self._next_generation()
-        self._counters["connections"] = 1
         self._said = ""
         _LOG.info("broker %s:%d: connected", self._settings.host, self._settings.port)
         client.subscribe(_wanted(client, self._filters()))
+        self._counters["connections"] = 1  # who waits for it may count on what is published from now on
         if not self._hears_states:
             client.unsubscribe(STATUS)  # the kept session may have it from a turn before
         if not (self._has_told and flags.session_present):

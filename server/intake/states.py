@@ -8,10 +8,12 @@ from sqlalchemy import Connection, select, update
 from sqlalchemy.orm import Session
 
 from sensors.message.clock import Fix, is_suspect
+from sensors.message.names import topic
 from server.doors.marks import add_mark, marks_of
 from server.doors.tables import Channel, Node, Site
 from server.intake.enrolled import EnrolledNode
 from server.intake.judged import Told
+from server.intake.values import DownlinkValue
 from server.readings import clock_fixes, journals
 from server.readings.raw import run_each
 
@@ -46,11 +48,14 @@ def keep_state(connection: Connection, told: Told, *, journal_id: int | None) ->
         _keep_fix(connection, told.node, journal_id, told.status.clock_fix, told.offer.arrival_ms)
 
 
-def last_said(connection: Connection) -> list[tuple[str, str, str]]:
-    """Site, node and the last state of each node that told one and is in service, as JSON."""
+def last_said(connection: Connection) -> list[DownlinkValue]:
+    """The last state of each node that told one and is in service, on its own topic."""
     told = Node.status.is_not(None) & Node.retired.is_(None)
     rows = connection.execute(select(Site.name, Node.name, Node.status).join(Site).where(told))
-    return [(site, node, str(said)) for site, node, said in rows]
+    return [
+        DownlinkValue(topic=topic(site, node, "status"), payload=str(said).encode(), rev=0)
+        for site, node, said in rows
+    ]
 
 
 def doubt_all(connection: Connection, *, now_ms: int) -> None:

@@ -111,12 +111,14 @@ def check_leaf(leaf: Leaf, *, gaps_mm: Mapping[str, float] | None = None) -> tup
         )
     ]
     panels = [
-        f"panel {number} does not float: it braces the leaf, so no moments are reckoned"
+        f"panel {number} does not float: it braces the leaf, so no moments are reckoned; it is usually left "
+        "loose in its grooves (common practice, no source)"
         for number, panel in enumerate(leaf.panels, start=1)
         if not panel.floats
     ]
     gaps = [
-        f"gap at the {edge}: {gap:g} mm, under {SMALLEST_GAP_MM:g} mm a season may close it"
+        f"gap at the {edge}: {gap:g} mm, under {SMALLEST_GAP_MM:g} mm a season may close it "
+        "(common practice, no source)"
         for edge, gap in (gaps_mm or {}).items()
         if gap < SMALLEST_GAP_MM
     ]

@@ -29,7 +29,7 @@ MOST_KITS = 10_000
 MATTER = (1, 2, 3)
 NUISANCE = "lam"
 # Dirt, mats and water, from the cleanest place on; and how near two scores are a tie.
-CLEANLINESS = {"head": 0, "latch": 1, "hinge": 2, "diag": 3, "sill": 4}
+CLEANLINESS = {"head": 0, "latch": 1, "hinge": 2, "diag": 3, "tilt": 3, "sill": 4}
 TIE = 5e-4
 
 
@@ -79,7 +79,9 @@ def judge(place: Place, gauges: Mapping[str, Station]) -> Kit:
     rows = derived_rows(place.shape) * sd
     derived = np.sqrt(np.einsum("ki,ij,kj->k", rows, doubt, rows))
     unseen = left > NOT_OBSERVED
-    seen = [not unseen[np.flatnonzero(needs)].any() for needs in rows != 0]
+    # By tilt alone a leaning frame is read as sag, and a rack as nothing: it tells none of them.
+    by_distance = any(station.kind != "tilt" for station in gauges.values())
+    seen = [by_distance and not unseen[np.flatnonzero(needs)].any() for needs in rows != 0]
     return Kit(
         gauges=tuple(gauges),
         score=float(_scores(doubt[None])[0]),

@@ -1,7 +1,7 @@
 """The leaf in its opening: what each gauge reads for a movement, and which movement the readings tell."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -15,7 +15,14 @@ Told = Literal["usable", "trend_only", "not_told"]
 
 STATES = ("u", "v", "phi", "gam", "eps", "phif", "gamf", "lam")
 DERIVED = ("sag", "rack", "droop")
-POSITION_KINDS = ("head", "sill", "latch", "hinge", "diag")
+POSITION_KINDS = ("head", "sill", "latch", "hinge", "diag", "tilt")
+# What turns with each place of a tilt gauge.
+TILTS = {
+    "stile": ("phi", "phif"),
+    "rail": ("phi", "gam", "phif"),
+    "jamb": ("phif",),
+    "head": ("phif", "gamf"),
+}
 # Conventions of this project: how far each state may be expected to go, by what the opening is like.
 BASE_PRIOR = (0.3, 1.0, 1e-3, 1e-3, 1.5e-3)
 FRAME_PRIOR = {"rigid": (5e-5, 5e-5), "head_drops": (5e-5, 1e-3), "leans": (1e-3, 1e-3)}
@@ -50,12 +57,16 @@ class Shape:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Station:
-    """One gauge: `at_mm` is (X,) at head or sill, (Y,) at latch or hinge, (X1, Y1, X2, Y2) of a diagonal."""
+    """One gauge: `at_mm` is (X,) at head or sill, (Y,) at latch or hinge, (X1, Y1, X2, Y2) of a diagonal.
+
+    A tilt stands `on` stile, rail, jamb or head; its readings, sd and drift are in rad, for mm.
+    """
 
     kind: str
-    at_mm: tuple[float, ...]
+    at_mm: tuple[float, ...] = ()
     sd_mm: float = 0.03
     drift_mm_per_year: float = 0.003
+    on: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,7 +82,8 @@ class Movement:
     """What days of readings tell. `states` and `state_sd`: (days, 8); the derived ones: (days, 3), mm.
 
     Columns are STATES and DERIVED. `observed` says of each derived value whether its states are told apart
-    from their priors at all. A day without any reading is NaN.
+    from their priors at all: never by tilt alone, which reads a leaning frame as sag. A day without any
+    reading is NaN.
     """
 
     states: FloatArray
@@ -140,6 +152,8 @@ def row(shape: Shape, station: Station) -> FloatArray:
     y_h, b = shape.reference_mm, shape.width_mm
     if station.kind == "diag":
         return _diagonal_row(shape, station)
+    if station.kind == "tilt":
+        return _tilt_row(station)
     at = station.at_mm[0]
     rail = float(np.clip(at - shape.stile_mm, 0.0, shape.rail_mm))
     out = shape.gap_hinge_mm + at
@@ -160,6 +174,8 @@ def read(shape: Shape, station: Station, states: FloatArray) -> FloatArray:
     if kind == "diag":
         first, second = _to_jamb(shape, (at[0], at[1]), states), _to_jamb(shape, (at[2], at[3]), states)
         return np.asarray(np.hypot(second[0] - first[0], second[1] - first[1]))
+    if kind == "tilt":
+        return np.asarray(states @ _tilt_row(station))
     phif, gamf = states[:, 5], states[:, 6]
     points = {"head": (at[0], h), "sill": (at[0], 0.0), "latch": (b, at[0]), "hinge": (0.0, at[0])}
     xi, eta = _to_jamb(shape, points[kind], states)
@@ -197,7 +213,10 @@ def moved(
     )
     states = _fitted(shape, stations, np.where(seen, change_mm, 0.0), prior)
     states[~seen.any(axis=1)] = np.nan
-    return _movement(shape, stations, states, prior)
+    found = _movement(shape, stations, states, prior)
+    distances = np.array([station.kind != "tilt" for station in stations])
+    by_distance = np.asarray(seen[:, distances].any(axis=1))
+    return replace(found, observed=found.observed & by_distance[:, None])
 
 
 def derived_rows(shape: Shape) -> FloatArray:
@@ -239,6 +258,12 @@ class _Prior:
 def _spread(shape: Shape, x_mm: float) -> float:
     stiles = min(x_mm, shape.stile_mm) + max(x_mm - shape.width_mm + shape.stile_mm, 0.0)
     return shape.width_mm / (2 * shape.stile_mm) * stiles
+
+
+def _tilt_row(station: Station) -> FloatArray:
+    if station.on not in TILTS:
+        raise OutOfRangeError("gauge of the leaf, a tilt on", ", ".join(TILTS), repr(station.on[:40]))
+    return np.array([float(state in TILTS[station.on]) for state in STATES])
 
 
 def _diagonal_row(shape: Shape, station: Station) -> FloatArray:

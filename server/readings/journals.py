@@ -10,6 +10,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 
 from sensors.message.clock import Fix, is_suspect
 from sensors.message.statement import Span, spans_of
+from server.readings.raw import rows_of, run_each
 from server.readings.tables import ClockFix, Journal, JournalSpan
 
 JournalKey = tuple[int, str]  # node, code
@@ -115,7 +116,7 @@ def _merge(connection: Connection, new: Sequence[tuple[int, int, int]]) -> None:
         this = (JournalSpan.journal_id == bindparam("j")) & (JournalSpan.seq_from == bindparam("f"))
         connection.execute(delete(JournalSpan).where(this), gone)
     if made:
-        connection.exec_driver_sql(_LONGER[connection.dialect.name], made)
+        run_each(connection, _LONGER[connection.dialect.name], made)
 
 
 def _touching(connection: Connection, new: Sequence[tuple[int, int, int]]) -> list[tuple[int, int, int]]:
@@ -123,11 +124,9 @@ def _touching(connection: Connection, new: Sequence[tuple[int, int, int]]) -> li
     for begin in range(0, len(new), _ASKED):
         asked = new[begin : begin + _ASKED]
         if connection.dialect.name == "postgresql":
-            rows = connection.exec_driver_sql(
-                _TOUCHING_OF, tuple(list(part) for part in zip(*asked, strict=True))
-            )
+            rows = rows_of(connection, _TOUCHING_OF, tuple(list(part) for part in zip(*asked, strict=True)))
         else:
-            rows = connection.exec_driver_sql(_touching_sql(len(asked)), tuple(chain.from_iterable(asked)))
+            rows = rows_of(connection, _touching_sql(len(asked)), tuple(chain.from_iterable(asked)))
         found += [(journal_id, low, high) for journal_id, low, high in rows]
     return found
 

@@ -4,10 +4,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import Connection, column, delete, func, select, table
+from sqlalchemy import Connection, delete, select
 from sqlalchemy.orm import Session
 
 from server.readings import clock_fixes
+from server.readings.raw import rows_of
 from server.readings.sent import as_sent
 from server.readings.store import CHANNEL
 from server.readings.tables import Reading
@@ -16,8 +17,8 @@ from server.readings.write import Batch, insert_new
 HOUR_MS = 3_600_000
 MIDDLE_MS = HOUR_MS // 2 - 1  # a moment at which nothing is sampled on purpose
 # of marks nothing is asked here but how far back readings were thinned; the table is another subject's
-MARK = table("event_mark", column("kind"), column("t_ms"))
 KIND = "thinned"
+_BEFORE = f"SELECT max(t_ms) FROM event_mark WHERE kind = '{KIND}'"  # noqa: S608  (a word of our own)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,7 +31,8 @@ class Thinned:
 
 def thinned_before_ms(connection: Connection) -> int | None:
     """Before when readings are hourly means; None where nothing was thinned."""
-    return connection.execute(select(func.max(MARK.c.t_ms)).where(MARK.c.kind == KIND)).scalar()
+    ((before_ms,),) = rows_of(connection, _BEFORE)
+    return None if before_ms is None else int(before_ms)
 
 
 def thin_channel(session: Session, channel_id: int, *, before_ms: int) -> Thinned:

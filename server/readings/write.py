@@ -7,15 +7,18 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import chain
+from operator import itemgetter
 
 from sqlalchemy import Connection, select
 
 from server.readings.copying import FEWEST, copy_new
+from server.readings.raw import rows_of, run, run_each
 from server.readings.tables import Instant
 
 DAY_MS = 86_400_000
 BLOCK = 400  # rows of one INSERT on SQLite; one size alone, so that one statement stays compiled
 CLOCKS = ("utc", "drift", "none")
+_CHANNEL, _T_MS = itemgetter(0), itemgetter(1)
 
 Row = tuple[int, int, float]  # channel, ms, value as sent
 
@@ -73,15 +76,45 @@ def mark_dirty(connection: Connection, days: Iterable[tuple[int, int]], *, touch
     insert_rows(connection, _DIRTY, rows, _TOUCH)
 
 
+class Days:
+    """The (channel, day) pairs that readings touch, gathered over a group."""
+
+    def __init__(self) -> None:
+        self._readings: dict[int, list[Sequence[Row]]] = {}  # by day; their channels are asked for once
+
+    def add(self, readings: Sequence[Row], moments_ms: Sequence[int] | None = None) -> None:
+        """Add those of some readings. `moments_ms`: their moments, each perhaps once, where known."""
+        if not readings:
+            return
+        moments_ms = moments_ms or [*map(_T_MS, readings)]
+        first, last = min(moments_ms) // DAY_MS, max(moments_ms) // DAY_MS
+        if first == last:
+            self._readings.setdefault(first, []).append(readings)
+            return
+        for row in readings:
+            self._readings.setdefault(row[1] // DAY_MS, []).append((row,))
+
+    def pairs(self) -> set[tuple[int, int]]:
+        """The pairs."""
+        return {
+            (channel, day)
+            for day, parts in self._readings.items()
+            for channel in set(map(_CHANNEL, chain.from_iterable(parts)))
+        }
+
+
 def days_of(readings: Sequence[Row]) -> set[tuple[int, int]]:
     """The (channel, day) pairs that these readings touch."""
-    if readings and readings[0][1] // DAY_MS == readings[-1][1] // DAY_MS:
-        day = readings[0][1] // DAY_MS
-        begin, end = day * DAY_MS, (day + 1) * DAY_MS
-        moments = {ms for _, ms, _ in readings}
-        if begin <= min(moments) and max(moments) < end:
-            return {(channel, day) for channel in {channel for channel, _, _ in readings}}
-    return {(channel, ms // DAY_MS) for channel, ms, _ in readings}
+    days = Days()
+    days.add(readings)
+    return days.pairs()
+
+
+def are_stored(connection: Connection, batch: Batch) -> bool:
+    """Whether all of these rows are stored already, each as it is here."""
+    return _are_stored(connection, _READING, batch.readings) and _are_stored(
+        connection, _INSTANT, batch.instants
+    )
 
 
 def stored_instants(
@@ -114,14 +147,27 @@ def _stored(
     for begin in range(0, len(keys), BLOCK):
         asked = keys[begin : begin + BLOCK]
         if connection.dialect.name == "postgresql":
-            parts = tuple(list(part) for part in zip(*asked, strict=True))
-            rows = connection.exec_driver_sql(_stored_sql(shape, 0), parts)
+            parts: tuple[object, ...] = tuple(list(part) for part in zip(*asked, strict=True))
+            rows = rows_of(connection, _stored_sql(shape, 0), parts)
         else:
-            rows = connection.exec_driver_sql(
-                _stored_sql(shape, len(asked)), tuple(chain.from_iterable(asked))
-            )
+            rows = rows_of(connection, _stored_sql(shape, len(asked)), tuple(chain.from_iterable(asked)))
         found.update({(one, other): came for one, other, came in rows})
     return found
+
+
+def _are_stored(connection: Connection, shape: Shape, rows: Sequence[tuple[float, ...]]) -> bool:
+    if connection.dialect.name == "postgresql":
+        if not rows:
+            return True
+        parts: tuple[object, ...] = tuple(list(part) for part in [*zip(*rows, strict=True)][:3])
+        return bool(rows_of(connection, _same_sql(shape, 0), parts)[0][0] == len(rows))
+    nobody = (None,) * len(shape.columns)  # equal to nothing, so that a smaller part needs no other statement
+    for begin in range(0, len(rows), BLOCK):
+        asked = rows[begin : begin + BLOCK]
+        flat = (*chain.from_iterable(asked), *nobody * (BLOCK - len(asked)))
+        if rows_of(connection, _same_sql(shape, BLOCK), flat)[0][0] != len(asked):
+            return False
+    return True
 
 
 def insert_rows(
@@ -134,14 +180,14 @@ def insert_rows(
         if conflict == NOTHING and shape in _WITHOUT_NULLS and len(rows) >= FEWEST:
             return copy_new(connection, shape.table, shape.columns, shape.types, rows)  # type: ignore[arg-type]  # no nulls
         columns = tuple(list(column) for column in zip(*rows, strict=True))
-        return connection.exec_driver_sql(_unnest_sql(shape, conflict), columns).rowcount
+        return run(connection, _unnest_sql(shape, conflict), columns)
     whole = len(rows) - len(rows) % BLOCK
     done = 0
     for begin in range(0, whole, BLOCK):
         flat = tuple(chain.from_iterable(rows[begin : begin + BLOCK]))
-        done += connection.exec_driver_sql(_block_sql(shape, BLOCK, conflict), flat).rowcount
+        done += run(connection, _block_sql(shape, BLOCK, conflict), flat)
     if whole < len(rows):
-        done += connection.exec_driver_sql(_block_sql(shape, 1, conflict), list(rows[whole:])).rowcount
+        done += run_each(connection, _block_sql(shape, 1, conflict), rows[whole:])
     return done
 
 
@@ -171,4 +217,21 @@ def _stored_sql(shape: Shape, keys: int) -> str:
     return (
         f"WITH g(a, b) AS {given} SELECT r.{one}, r.{other}, r.{came} "  # noqa: S608  (names of our own tables)
         f"FROM g CROSS JOIN {shape.table} r WHERE r.{one} = g.a AND r.{other} = g.b"
+    )
+
+
+@lru_cache
+def _same_sql(shape: Shape, rows: int) -> str:
+    """How many of `rows` rows as marks, or, for 0, of three arrays, are there with the same third column."""
+    one, other, came = shape.columns[:3]
+    marks = "(" + ",".join("?" * len(shape.columns)) + ")"
+    names = "a, b, c, d"[: 3 * len(shape.columns) - 2]
+    given = (
+        f"g({names}) AS (VALUES {','.join([marks] * rows)})"
+        if rows
+        else f"g(a, b, c) AS (SELECT * FROM unnest(%s::bigint[], %s::bigint[], %s::{shape.types[2]}[]))"  # noqa: S608  (likewise)
+    )
+    return (
+        f"WITH {given} SELECT count(*) FROM g CROSS JOIN {shape.table} r "  # noqa: S608  (names of our own tables)
+        f"WHERE r.{one} = g.a AND r.{other} = g.b AND r.{came} = g.c"
     )

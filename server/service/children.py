@@ -23,6 +23,8 @@ def environment_of(settings: Settings) -> dict[str, str]:
     }
     if settings.zone:
         ours["HANGTRUE_ZONE"] = settings.zone
+    if settings.backup_folder:
+        ours["HANGTRUE_BACKUP_FOLDER"] = str(settings.backup_folder)
     return {**os.environ, **ours}
 
 

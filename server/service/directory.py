@@ -9,6 +9,8 @@ from server.auth.keyring import Keyring
 from server.clock import Clock
 from server.database import session_of
 from server.doors.lookups import node_names
+from server.intake.excess import note_flooding
+from server.intake.states import last_said
 from server.intake.values import DownlinkValue, Identity, SessionState
 from server.readings import sessions
 
@@ -76,6 +78,14 @@ class DatabaseDirectory:
         """The newest down-links of these exact topics; an empty one was cleared, and is none."""
         with session_of(self._engine) as session:
             rows = sessions.downlinks(session, topics)
-        return [
-            DownlinkValue(topic=topic, payload=payload, rev=rev) for topic, payload, rev in rows if payload
-        ]
+        return [DownlinkValue(topic=name, payload=payload, rev=rev) for name, payload, rev in rows if payload]
+
+    def note_flooding(self, site: str, node: str) -> None:
+        """Note that a node is paused because it sends too much."""
+        with session_of(self._engine) as session:
+            note_flooding(session, site, node, at_ms=round(self._clock().timestamp() * 1000))
+
+    def states(self) -> list[DownlinkValue]:
+        """What each node last said of its state."""
+        with session_of(self._engine) as session:
+            return last_said(session.connection())

@@ -20,10 +20,12 @@ from server.intake.broker import BrokerIntake
 from server.intake.collector import Collector
 from server.intake.limits import Limits
 from server.intake.listener import Listener
+from server.intake.memory import look_less_often
 from server.intake.secrets import every_downlink
 from server.intake.values import DownlinkValue, Taken
 from server.service import tls
 from server.service.broker_folder import folder_of, keep_users
+from server.service.collectors import Turn, check_shared
 from server.service.directory import DatabaseDirectory
 from server.service.rotations import Rotations
 
@@ -33,7 +35,7 @@ log = logging.getLogger("hangtrue.service")
 class Intake:
     """The way in, open while the block of `opened` runs. `address` is where nodes, or we, connect to.
 
-    Raises SettingsError for a certificate that cannot be used.
+    Raises SettingsError for a certificate that cannot be used, and several collectors where one alone can be.
     """
 
     def __init__(self, settings: Settings, *, clock: Clock) -> None:
@@ -41,6 +43,9 @@ class Intake:
         self._tls: ssl.SSLContext | None = None
         if settings.intake_cert and settings.intake_key:
             self._tls = tls.server_context(settings.intake_cert, settings.intake_key)
+        self._is_shared = settings.intake_kind == "broker" and settings.broker.collector > 0
+        if self._is_shared:
+            check_shared(settings.database)
         self._collector: Collector | None = None
         self._way: Listener | BrokerIntake | None = None
         self._rotations: Rotations | None = None
@@ -49,6 +54,7 @@ class Intake:
     @contextmanager
     def opened(self, engine: Engine, listening: socket.socket | None) -> Iterator[None]:
         """Collector and listener, opened upward and ended downward; without a socket the broker."""
+        look_less_often()
         late, settings = _Late(), self._settings
         collector = Collector(
             engine,
@@ -63,11 +69,16 @@ class Intake:
         begins = listening is not None and not settings.intake_bind.is_loopback
         self._rotations = Rotations(engine, changed=self._keep_broker_users, begins=begins)
         collector.start()
+        turn = Turn(engine, way.hear_states) if self._is_shared and isinstance(way, BrokerIntake) else None
         try:
             host = settings.broker.host if listening is None else settings.intake_bind.host
             self.address = Address(host=host, port=way.start())
+            if turn:
+                turn.start()
             yield
         finally:
+            if turn:
+                turn.stop()
             way.hold()
             collector.stop()
             way.stop()

@@ -2,7 +2,8 @@
 
 import logging
 import time as stopwatch
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
@@ -13,9 +14,13 @@ from server.alerts.ledger import Night
 from server.clock import Clock
 from server.database import session_of
 from server.doors.register import DoorHung, find_door, list_doors
-from server.inspection import findings, look, reading, results
+from server.inspection import findings, lines, look, reading, results, said, watch_kept
+from server.inspection.look import Looked
 from server.inspection.results import Slot
-from server.inspection.values import Inspection
+from server.inspection.trending import Asked
+from server.inspection.values import DoorInputs, Inspection
+from server.inspection.watching import SeriesWatch
+from server.service import trials
 
 log = logging.getLogger(__name__)
 
@@ -45,6 +50,19 @@ class _Due:
     anew: bool = False
 
 
+@dataclass(slots=True)
+class _Walk:
+    """What a run knows of the doors from one night to the next.
+
+    `watches`: of each door, as the last night of this run left them; `days`: of a door that is looked at from
+    its hanging, read once.
+    """
+
+    now: datetime
+    watches: dict[int, Mapping[str, SeriesWatch]] = field(default_factory=dict)
+    days: dict[int, DoorInputs] = field(default_factory=dict)
+
+
 def slots_due(last: date | None, now: datetime, zone: str, at: str) -> list[date]:
     """Local dates after the last done whose hour has come, oldest first; without a last one, today alone.
 
@@ -66,22 +84,29 @@ def run_due(
 ) -> list[LookDone]:
     """Look at every door (or at one) for each night that is due, at the boxes first.
 
-    A door that was never looked at takes its last 15 ended days. One door's failure stops no other.
-    Raises UnknownDoorError for `force_door`.
+    A door that was never looked at takes its last 15 ended days. One door's failure stops no other. After the
+    last door come the trials, unless one door alone is asked for. Raises UnknownDoorError for `force_door`.
     """
     now, doors = clock(), _doors(engine, force_door)
     due: dict[int, list[_Due]] = {door.id: _door_due(engine, door, now, look_at, zone) for door in doors}
     sites = {door.site: _site_due(engine, door, now, look_at, zone) for door in doors}
     nights = sorted({night.slot for nights in (*due.values(), *sites.values()) for night in nights})
-    done = []
+    done, walk = [], _Walk(now=now)
     for slot in nights:
         for site, site_nights in sites.items():
             for night in (one for one in site_nights if one.slot == slot):
                 _look_at_house(engine, site, night, now)
         for door in doors:
             for night in (one for one in due[door.id] if one.slot == slot):
-                done.append(_look_at_door(engine, door, night, now, is_last=night is due[door.id][-1]))
+                done.append(_look_at_door(engine, door, night, walk, is_last=night is due[door.id][-1]))
+        if force_door is None:
+            trials.look_at_trials(engine, _end_day(slot, (*due.values(), *sites.values())))
     return done
+
+
+def _end_day(slot: str, nights: Iterable[Sequence[_Due]]) -> int:
+    """The first day that has not ended at a night's last moment, whatever the doors' zones."""
+    return _ms(max(one.at for each in nights for one in each if one.slot == slot)) // DAY_MS
 
 
 def inspect_now(
@@ -95,12 +120,43 @@ def inspect_now(
     for site, home in {door.site: zone or door.zone for door in doors}.items():
         slot = now.astimezone(ZoneInfo(home)).date().isoformat()
         _look_at_house(engine, site, _Due(slot=slot, at=now), now)
-    done = []
+    done, walk = [], _Walk(now=now)
     for door in doors:
         today = now.astimezone(ZoneInfo(zone or door.zone)).date()
         nights = _last_nights(today, now)
-        done += [_look_at_door(engine, door, night, now, is_last=night is nights[-1]) for night in nights]
+        done += [_look_at_door(engine, door, night, walk, is_last=night is nights[-1]) for night in nights]
     return done
+
+
+def look_from_hanging(
+    engine: Engine, door_ref: str, *, clock: Clock, zone: str | None = None
+) -> list[LookDone]:
+    """Look at a door anew, night by night from its hanging, each with the readings up to its own day.
+
+    Past nights are kept and folded and send nothing; the last one says what stands. Raises UnknownDoorError.
+    """
+    now, (door,) = clock(), _doors(engine, door_ref)
+    today = now.astimezone(ZoneInfo(zone or door.zone)).date()
+    walk = _Walk(now=now, watches={door.id: {}})
+    with session_of(engine) as session:
+        days = reading.gather(session, door, _ms(now) // DAY_MS)
+        walk.days[door.id] = lines.fixed(session, days, now=now)
+    nights = _last_nights(today, now, count=max((today - door.hung.date()).days, 1))
+    return [_look_at_door(engine, door, night, walk, is_last=night is nights[-1]) for night in nights]
+
+
+def look_back(engine: Engine, *, clock: Clock, zone: str | None = None) -> list[LookDone]:
+    """Look from its hanging at the first door whose readings reach further back than its looks, if any.
+
+    Not before its box has sent all that it has.
+    """
+    for door in _doors(engine, None):
+        if findings.waiting(door) < findings.BACK_FILL and _reaches_back(engine, door, clock()):
+            log.info(
+                "the readings of %s go further back than its looks: looked at from its hanging", door.ref
+            )
+            return look_from_hanging(engine, door.ref, clock=clock, zone=zone)
+    return []
 
 
 def looked_at_night(engine: Engine, door_ref: str, day: date) -> Inspection:
@@ -109,9 +165,23 @@ def looked_at_night(engine: Engine, door_ref: str, day: date) -> Inspection:
     Raises UnknownDoorError.
     """
     with session_of(engine) as session:
+        door = find_door(session, door_ref)
         end_day = int(datetime.combine(day, time(), UTC).timestamp() * 1000) // DAY_MS
-        inputs = reading.gather(session, find_door(session, door_ref), end_day)
-    return look.look(inputs)
+        inputs = reading.gather(session, door, end_day)
+        watches = watch_kept.watches_of(session, door.id)
+    return look.watched_look(inputs, watches).inspection
+
+
+def _reaches_back(engine: Engine, door: DoorHung, now: datetime) -> bool:
+    with session_of(engine) as session:
+        first = results.first_slot(session, results.scope_of(door.id))
+        if first is None:
+            return False
+        days = reading.gather(session, door, _ms(now) // DAY_MS)
+    if days.day.size == 0:
+        return False
+    heard = date(1970, 1, 1) + timedelta(days=days.hung_day + int(days.day[0]))
+    return heard + timedelta(days=1) < date.fromisoformat(first)
 
 
 def _doors(engine: Engine, ref: str | None) -> list[DoorHung]:
@@ -120,9 +190,9 @@ def _doors(engine: Engine, ref: str | None) -> list[DoorHung]:
     return sorted(doors, key=lambda door: door.id)
 
 
-def _last_nights(last: date, moment: datetime) -> list[_Due]:
-    """The last 15 nights; their moments are whole days before `moment`. The last one alone is said."""
-    days = [timedelta(days=back) for back in range(FIRST_NIGHTS - 1, -1, -1)]
+def _last_nights(last: date, moment: datetime, *, count: int = FIRST_NIGHTS) -> list[_Due]:
+    """The last nights; their moments are whole days before `moment`. The last one alone is said."""
+    days = [timedelta(days=back) for back in range(count - 1, -1, -1)]
     return [
         _Due(slot=(last - back).isoformat(), at=moment - back, past=back > timedelta(0), anew=True)
         for back in days
@@ -131,12 +201,20 @@ def _last_nights(last: date, moment: datetime) -> list[_Due]:
 
 def _door_due(engine: Engine, door: DoorHung, now: datetime, look_at: str, zone: str | None) -> list[_Due]:
     with session_of(engine) as session:
-        last = results.last_slot(session, results.scope_of(door.id))
+        scope = results.scope_of(door.id)
+        first, last = results.first_slot(session, scope), results.last_slot(session, scope)
     home = zone or door.zone
     slots = slots_due(None if last is None else date.fromisoformat(last), now, home, look_at)
-    if last is None and slots:
+    if slots and not _has_first_look(first, last):
         return _last_nights(slots[-1], moment_of(slots[-1], home, look_at))
     return [_Due(slot=slot.isoformat(), at=moment_of(slot, home, look_at)) for slot in slots]
+
+
+def _has_first_look(first: str | None, last: str | None) -> bool:
+    """Whether a first look came to its end: one that was cut is begun anew, so that it says the same."""
+    if first is None or last is None:
+        return False
+    return (date.fromisoformat(last) - date.fromisoformat(first)).days >= FIRST_NIGHTS - 1
 
 
 def _site_due(engine: Engine, door: DoorHung, now: datetime, look_at: str, zone: str | None) -> list[_Due]:
@@ -166,20 +244,34 @@ def _look_at_house(engine: Engine, site: str, due: _Due, now: datetime) -> None:
         )
 
 
-def _look_at_door(engine: Engine, door: DoorHung, due: _Due, now: datetime, *, is_last: bool) -> LookDone:
-    started, end_day = stopwatch.monotonic(), _ms(due.at) // DAY_MS
+def _look_at_door(engine: Engine, door: DoorHung, due: _Due, walk: _Walk, *, is_last: bool) -> LookDone:
+    started, end_day, now = stopwatch.monotonic(), _ms(due.at) // DAY_MS, walk.now
     status = "done"
     try:
-        with session_of(engine) as session:
-            inputs = reading.gather(session, door, end_day)
-        inspection = look.look(inputs, judged_alone=not is_last)
-        _keep(engine, door, due, inspection, _slot(door, due, now, end_day, started), with_results=is_last)
+        looked = _looked(engine, door, due, walk, is_last=is_last)
+        inspection, walk.watches[door.id] = looked.inspection, looked.watches
+        _keep(engine, door, due, looked, _slot(door, due, now, end_day, started), is_last=is_last)
     except Exception:  # one door's failure is told and must stop no other
         log.exception("could not look at %s for %s", door.ref, due.slot)
         status, inspection = "failed", Inspection(findings=())
         failed = _slot(door, due, now, end_day, started, status="failed")
-        _keep(engine, door, due, inspection, failed, with_results=False)
+        _keep(engine, door, due, Looked(inspection=inspection), failed, is_last=False)
     return LookDone(ref=door.ref, slot=due.slot, status=status, inspection=inspection)
+
+
+def _looked(engine: Engine, door: DoorHung, due: _Due, walk: _Walk, *, is_last: bool) -> Looked:
+    """A night's look, its watches from where the night before left them. Past nights leave out the days."""
+    end_day = _ms(due.at) // DAY_MS
+    if door.id in walk.days and not is_last:
+        with session_of(engine) as session:
+            inputs = reading.on_night(session, walk.days[door.id], end_day)
+    else:
+        with session_of(engine) as session:
+            inputs = lines.fixed(session, reading.gather(session, door, end_day), now=walk.now)
+            if door.id not in walk.watches:
+                walk.watches[door.id] = watch_kept.watches_of(session, door.id)
+    asked = Asked(brief=not is_last, dated=is_last or due.slot.endswith("-01"))
+    return look.watched_look(inputs, walk.watches[door.id], asked=asked)
 
 
 def _slot(
@@ -195,13 +287,14 @@ def _slot(
     )
 
 
-def _keep(
-    engine: Engine, door: DoorHung, due: _Due, inspection: Inspection, slot: Slot, *, with_results: bool
-) -> None:
-    night = Night(slot=due.slot, at=slot.looked, past=due.past, anew=due.anew)
+def _keep(engine: Engine, door: DoorHung, due: _Due, looked: Looked, slot: Slot, *, is_last: bool) -> None:
+    night = Night(slot=due.slot, at=slot.looked, past=due.past, anew=due.anew, failed=slot.status == "failed")
     with session_of(engine) as session:
-        results.save(session, inspection, slot, door_id=door.id if with_results else None)
-        ledger.record(session, inspection, door=door, night=night)
+        results.save(session, looked.inspection, slot, door_id=door.id if is_last else None)
+        said.say(session, door.id, due.slot, looked.inspection.series, at=slot.looked)
+        ledger.record(session, looked.inspection, door=door, night=night)
+        if is_last:
+            watch_kept.keep_watches(session, door.id, looked.watches)
 
 
 def _ms(moment: datetime) -> int:

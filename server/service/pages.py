@@ -100,6 +100,7 @@ async def _serve(settings: Settings, *, listen_fd: int, pair_fd: int, invented: 
         secret=_secret(settings.state_dir),
         zone=settings.zone,
         invented=invented,
+        base_url=settings.base_url or f"http://{settings.pages_bind.host}:{settings.pages_bind.port}",
     )
     with (
         ThreadPoolExecutor(VIEWS, thread_name_prefix="view") as views,

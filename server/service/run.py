@@ -9,27 +9,37 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
+from dataclasses import replace
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
+import numpy as np
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.cron import CronTrigger
 from sqlalchemy import Engine
 
 from server.clock import Clock
 from server.config import Address, Settings
-from server.database import check_reachable, open_engine, session_of
+from server.database import Session, check_reachable, open_engine, session_of
+from server.doors.register import site_of
+from server.inspection.values import Finding
+from server.intake.excess import flooding_nodes
 from server.readings.sessions import end_old_sessions
 from server.schema import upgrade
-from server.service import children, configs
+from server.service import children, configs, hours, messages
+from server.service.backups import BackUps, before_upgrade
+from server.service.house import facts_of, house_findings
 from server.service.intakes import Intake
-from server.service.lock import only_service
+from server.service.lock import only_on, only_service
 from server.service.ports import bind
 
 log = logging.getLogger("hangtrue.service")
 TELL_S, LOOK_FOR_NEW_S, LOOK_FOR_REVOKED_S = 1.0, 30.0, 1.0
 # The algebra of a look is small: threads only wait for one another, and for the other core's work.
 ONE_CORE = {"OPENBLAS_NUM_THREADS": "1"}
+KEPT_FROM_CHILDREN = "HANGTRUE_DELIVERY_"
+# A box that goes on sending too much is marked once an hour.
+FLOODING_MS = 2 * 3_600_000
 RESTART_S = (0, 1, 2, 4, 8, 16, 30)
 
 
@@ -40,17 +50,59 @@ class Service:
         self.settings, self.clock, self.invented = settings, clock, invented
         self.stopping = threading.Event()
         self.way_in = Intake(settings, clock=clock)
+        self.back_ups = BackUps(settings, clock=clock)
         self.pages = Address(host="127.0.0.1", port=0)
+        self.engine: Engine | None = None
         self._looks: list[subprocess.Popen[bytes]] = []
+        self._rng = np.random.default_rng()
+        self._stored_at = clock()
 
     @property
     def intake(self) -> Address:
         """Where nodes connect to; with a broker, where we do."""
         return self.way_in.address
 
+    @property
+    def base_url(self) -> str:
+        """The address of the pages, as messages give it."""
+        return self.settings.base_url or f"http://{self.pages.host}:{self.pages.port}"
+
+    @property
+    def saying(self) -> messages.Saying:
+        """How messages are made here."""
+        return messages.Saying(
+            clock=self.clock, rng=self._rng, base_url=self.base_url, zone=self.settings.zone
+        )
+
+    def environment(self) -> dict[str, str]:
+        """What our children are told; what opens a channel is not theirs to know."""
+        told = {**children.environment_of(self.settings), "HANGTRUE_PAGES_BASE_URL": self.base_url}
+        return {name: value for name, value in told.items() if not name.startswith(KEPT_FROM_CHILDREN)}
+
+    def look_at_house(self, engine: Engine) -> None:
+        """Each hour's look at the house; who is told is settled anew, for doors may have been hung."""
+        messages.settle_posts(engine, messages.channels_of(self.settings), at=self.clock())
+        hours.look_at_hour(engine, self.saying, also=self._house)
+
+    def _house(self, session: Session, now: datetime) -> tuple[Finding, ...]:
+        site, is_failing = site_of(session), bool(self.way_in.counters().get("store_failing"))
+        if site is None:
+            return ()
+        flooding = flooding_nodes(session, since_ms=_ms(now) - FLOODING_MS)
+        facts = replace(
+            facts_of(self.settings, site.name),
+            paused=frozenset(ref.partition("/")[2] for ref in flooding),
+            is_failing=is_failing,
+            failing_since_ms=_ms(self._stored_at) if is_failing else None,
+        )
+        return house_findings(session, facts, at_ms=_ms(now))
+
     def counters(self) -> dict[str, object]:
         """What has come, what was refused, what waits: the line that pages tell."""
-        return {"t_ms": _ms(self.clock()), **self.way_in.counters()}
+        counted = self.way_in.counters()
+        if not counted.get("store_failing"):
+            self._stored_at = self.clock()
+        return {"t_ms": _ms(self.clock()), **counted}
 
     def refresh(self) -> None:
         """Know before the next pack what was enrolled since; else a stranger is looked up once a second."""
@@ -61,7 +113,7 @@ class Service:
         self._looks = [child for child in self._looks if child.poll() is None]
         child = children.start(
             ["hangtrue", "inspect", *(arguments or ("--due",))],
-            environment={**children.environment_of(self.settings), **ONE_CORE},
+            environment={**self.environment(), **ONE_CORE},
             quiet=True,
         )
         self._looks.append(child)
@@ -89,13 +141,18 @@ def running(settings: Settings, *, clock: Clock, invented: bool = False) -> Iter
 
     Raises SettingsError or StaleSchemaError, before anything listens, when it can't start.
     """
+    told_by = messages.channels_of(settings)
     service = Service(settings, clock=clock, invented=invented)
     with ExitStack() as opened:
         opened.enter_context(only_service(settings.state_dir))
         engine = open_engine(settings.database)
         opened.callback(engine.dispose)
         check_reachable(engine)
+        opened.enter_context(only_on(engine))
+        before_upgrade(engine, settings, clock=clock)
         upgrade(settings.database)
+        channels = messages.open_all(told_by, clock=clock)
+        messages.settle_posts(engine, told_by, at=clock())
         pages = opened.enter_context(bind(settings.pages_bind, what="serve the pages"))
         service.pages = Address(host=settings.pages_bind.host, port=pages.getsockname()[1])
         intake = None
@@ -103,7 +160,10 @@ def running(settings: Settings, *, clock: Clock, invented: bool = False) -> Iter
             intake = opened.enter_context(bind(settings.intake_bind, what="take readings"))
         opened.enter_context(service.way_in.opened(engine, intake))
         opened.callback(service.end_looks)
+        opened.callback(service.back_ups.end)
+        opened.enter_context(messages.delivering(engine, channels, service.saying))
         opened.enter_context(_threads(service, pages, engine))
+        service.engine = engine
         yield service
         service.stopping.set()
 
@@ -118,6 +178,7 @@ def serve(settings: Settings, *, clock: Clock, say: Callable[[str], None]) -> No
             f"readings: {service.intake.host}:{service.intake.port}   pages: http://{service.pages.host}:{service.pages.port}/"
         )
         service.look("--due")
+        service.back_ups.make_if_due()
         service.stopping.wait()
 
 
@@ -135,6 +196,9 @@ def _nightly(service: Service) -> Iterator[None]:
     scheduler.add_job(
         service.look, CronTrigger(minute=30), args=["--due"], misfire_grace_time=600, coalesce=True
     )
+    scheduler.add_job(service.back_ups.make_if_due, CronTrigger(minute=10), coalesce=True)
+    if service.engine is not None:
+        scheduler.add_job(service.look_at_house, CronTrigger(minute=5), args=[service.engine], coalesce=True)
     scheduler.start()
     try:
         yield
@@ -190,7 +254,7 @@ def _run_pages(service: Service, pages: socket.socket) -> None:
             marks = ["--invented"] if service.invented else []
             child = children.start(
                 ["hangtrue", "web", "--listen", str(pages.fileno()), "--pair", str(theirs.fileno()), *marks],
-                environment=children.environment_of(service.settings),
+                environment=service.environment(),
                 pass_fds=[pages.fileno(), theirs.fileno()],
             )
         while child.poll() is None and not service.stopping.wait(TELL_S):

@@ -1,6 +1,6 @@
 """What a fitted series says: its parts, the rate of what stays, and whether that may be told."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -159,15 +159,28 @@ def answer(
 ) -> Decomposition:
     """What a fit says: its rate unless it is refused, its steps, its parts, and what the nights start from.
 
-    outliers: shape (days,); early: a refusal for the record's age or its observed days, which goes first;
-    every_days: how far apart the errors of the lasting part are asked, most of the cost of a long record.
+    outliers: shape (days,); early: a refusal for age or observed days, which goes first;
+    every_days: how far apart the lasting part's errors are asked, most of a long record's cost.
     """
     places = np.arange(0, fit.day.size, every_days)
     grown, last = _growth(fit, places), last_day(fit.solved)
     rate, interval, collinearity = _rate(fit, grown, drift=door.drift_per_year)
-    half = interval.half_width
-    verdict = early or _verdict(fit.day, collinearity=collinearity, half=half, widest=door.widest)
+    verdict = early or _verdict(fit.day, collinearity, half := interval.half_width, door.widest)
     given = verdict.status != "refused"
+    return replace(
+        _without_rate(fit, outliers, last, verdict),
+        observed_days=observed,
+        rate=rate if given else None,
+        rate_low=rate - half if given else None,
+        rate_high=rate + half if given else None,
+        interval=interval,
+        collinearity=collinearity,
+        secular_se_day=fit.day[places],
+        secular_se=grown.standard_errors()[:-1] * fit.scale,
+    )
+
+
+def _without_rate(fit: Fit, outliers: BoolArray, last: LastDay, verdict: Verdict) -> Decomposition:
     return Decomposition(
         status=verdict.status,
         reason=verdict.reason,
@@ -175,18 +188,11 @@ def answer(
         came=verdict.came,
         day=fit.day,
         outliers=outliers,
-        observed_days=observed,
-        rate=rate if given else None,
-        rate_low=rate - half if given else None,
-        rate_high=rate + half if given else None,
-        interval=interval,
-        collinearity=collinearity,
+        observed_days=0,
         slope_now=float(last.mean[1]) * fit.scale,
         slope_now_se=float(np.sqrt(last.covariance[1, 1])) * fit.scale,
         steps=_steps(fit),
         parts=_parts(fit),
-        secular_se_day=fit.day[places],
-        secular_se=grown.standard_errors()[:-1] * fit.scale,
         posterior=posterior(fit, last),
         noise=_own_unit(fit.solved.factor.model.noise, fit.scale),
         slab_days=fit.cell.tau_days,
@@ -212,7 +218,7 @@ def _rate(fit: Fit, grown: Contrasts, *, drift: float) -> tuple[float, Interval,
     )
 
 
-def _verdict(day: IntArray, *, collinearity: float, half: float, widest: float) -> Verdict:
+def _verdict(day: IntArray, collinearity: float, half: float, widest: float) -> Verdict:
     if collinearity > WORST_COLLINEARITY and half > SURE_ALL_THE_SAME * widest:
         return Verdict("refused", "season", WORST_COLLINEARITY, collinearity)
     if half > widest:

@@ -13,6 +13,9 @@ FloatArray = NDArray[np.float64]
 PRIOR_SD = np.array([0.6, 0.6, 0.6, 0.4, 0.8])
 """Of the logarithms of white, ar, ar_days, level and slope noise."""
 FARTHEST = 2.5
+SLOPE_AT_MOST = 1.0
+"""Above its median, in the logarithm: a shoulder read by gauges nearly without noise would otherwise call the
+season that no column knows of a slope that turns about, and raise an alarm on it."""
 DIFFERENCE = 1e-3
 ENOUGH = 1e-7
 NOT_POSSIBLE = 1e12
@@ -30,11 +33,12 @@ def fitted_noise(
     """The noise at which likelihood times prior is greatest, sought from `start`.
 
     y: shape (days,), NaN is not observed. `medians`: of the prior, normal in the logarithms; the search stays
-    within 2.5 of them, where the precision can still be factorised well.
+    within 2.5 of them, where the precision can still be factorised well; the slope's nearer to its own.
     """
     from scipy.optimize import minimize
 
     middle, base = np.log(astuple(medians)), model or Model()
+    low, high = middle - FARTHEST, middle + np.array([FARTHEST] * 4 + [SLOPE_AT_MOST])
 
     def unlikely(theta: FloatArray) -> float:
         try:
@@ -45,9 +49,9 @@ def fitted_noise(
 
     found = minimize(
         unlikely,
-        np.clip(np.log(astuple(start)), middle - FARTHEST, middle + FARTHEST),
+        np.clip(np.log(astuple(start)), low, high),
         method="L-BFGS-B",
-        bounds=[(centre - FARTHEST, centre + FARTHEST) for centre in middle],
+        bounds=list(zip(low, high, strict=True)),
         options={"maxiter": iterations, "ftol": ENOUGH, "eps": DIFFERENCE},
     )
     return noise_of(found.x)

@@ -107,10 +107,12 @@ def openings(spans: Sequence[Span]) -> DailyUse:
     first, last = math.floor(spans[0].start), math.ceil(spans[-1].end)
     days = np.arange(first, last)
     cut = _cut_at_days(spans)
+    count, covered, long = np.zeros(len(days)), np.zeros(len(days)), np.zeros(len(days))
     place = cut.day - first
-    count = np.bincount(place, weights=cut.count * cut.share, minlength=len(days))
-    covered = np.bincount(place, weights=cut.is_counted * cut.part, minlength=len(days))
-    tells = np.bincount(place, weights=cut.is_long & (cut.part > 0), minlength=len(days)) == 0
+    np.add.at(count, place, cut.count * cut.share)
+    np.add.at(covered, place, cut.is_counted * cut.part)
+    np.add.at(long, place, cut.is_long * cut.part)
+    tells = long == 0
     fell = any(span.kind == "at_least" for span in spans)
     return DailyUse(day=days, count=count, covered=covered, tells_spread=tells, is_at_least=fell)
 
@@ -209,8 +211,10 @@ def slams(day: ArrayLike, peak_m_s2: ArrayLike) -> tuple[FloatArray, NDArray[np.
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Cut:
-    """Spans cut at the days' ends, each array (pieces,): the piece's day, its part of that day and its share
-    of its span; of that span its count, and whether it was counted and whether so for over a day.
+    """Spans cut at the days' ends, each array (pieces,).
+
+    A piece's day, its part of that day and its share of its span; its span's count, and whether that was
+    counted, and whether so for over a day.
     """
 
     day: NDArray[np.int64]

@@ -59,7 +59,12 @@ SAID: list[tuple[str, dict[str, object], str]] = [
         {},
         "It was sent a new password and still comes with the old one, which goes on working.",
     ),
-    ("node_flooding", {}, "It sends more than 120 packs a minute, so it is not read until it slows down."),
+    ("node_flooding", {}, "It sends more packs than it may, so it is not read until it slows down."),
+    (
+        "node_flooding",
+        {"rate_per_minute": 60},
+        "It sends more than 60 packs a minute, so it is not read until it slows down.",
+    ),
     (
         "certificate_short",
         {"days_left": 20},

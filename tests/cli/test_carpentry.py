@@ -134,3 +134,17 @@ def test_a_file_that_is_not_there_is_no_door_of_that_name(run: Run, tmp_path: Pa
     for command in (["kit"], ["door", "check"]):
         code, _, err = run(*command, tmp_path / "nroth.toml")
         assert (code, "needs a file that is there" in err) == (2, True)
+
+
+def test_a_sheet_to_print_is_written_beside_the_table(
+    run: Run, joints: tuple[Path, Path], tmp_path: Path
+) -> None:
+    path = tmp_path / "sheet.html"
+    plain = run("joint", *joints)[1]
+    code, out, _ = run("joint", *joints, "--sheet", path)
+    assert (code, out) == (0, plain)
+    said = path.read_text("utf-8")
+    assert said.count("<svg") == 2
+    assert "Which lasts is not known from sizes. A trial of 3 pairs" in said
+    nowhere = run("joint", *joints, "--sheet", tmp_path / "none" / "sheet.html")
+    assert (nowhere[0], "a folder that is there" in nowhere[2]) == (2, True)

@@ -107,7 +107,11 @@ def test_a_bad_calibration_leaves_nothing_behind(run: Run, north: Path) -> None:
 
 def test_check_says_what_is_odd_and_stores_nothing(run: Run, north: Path) -> None:
     code, out, err = run("door", "check", north)
-    assert (code, out) == (0, f"{north} can be used: saltmarsh-yard/north, 18 gauges\n")
+    assert (code, out.splitlines()[0]) == (0, f"{north} can be used: saltmarsh-yard/north, 18 gauges")
+    assert "It weighs 54.6 kg" in out
+    assert "As hung it had 2.00 mm of room, least at the hinge edge" in out
+    row = next(line.split() for line in out.splitlines() if line.startswith("lock-hinge"))
+    assert row == ["lock-hinge", "71.7", "63.2", "to", "75.1", "0.111", "0.166"]
     assert err.count("common practice, no source") == 4
     assert json.loads(run("door", "list", "--json")[1]) == []
 
@@ -146,3 +150,53 @@ def test_the_example_that_is_printed_can_be_read(run: Run) -> None:
     both = run("door", "example")[1]
     assert both.index('name = "north"') < both.index('name = "south"')
     assert run("door", "example", "east")[0] == 1
+
+
+@pytest.fixture
+def hung(run: Run, north: Path) -> Path:
+    run("node", "enrol", "saltmarsh-yard/north", "--zone", "Europe/London")
+    run("door", "add", north)
+    return north
+
+
+def test_a_change_is_a_version_and_the_door_before_it_can_be_read(run: Run, hung: Path) -> None:
+    wider = example_text("north").replace("gap_latch_mm = 3", "gap_latch_mm = 4")
+    hung.write_text(wider.replace("[60, 2050, 990, 100]", "[60, 2040, 990, 100]"), "utf-8")
+    code, out, _ = run("door", "change", hung, "--because", "rehung", "--on", "2026-05-02")
+    assert (code, out.splitlines()[0]) == (
+        0,
+        "saltmarsh-yard/north rehung on 2026-05-02: version 2, set anew: diag-fall",
+    )
+    shown = run("door", "show", "north")[1]
+    assert "2026-03-02 hung; its line is not drawn yet" in shown
+    assert "2026-05-02 rehung, set anew: diag-fall; its line is not drawn yet" in shown
+    gaps = {}
+    for day in ("2026-05-01", "2026-05-02"):
+        told = json.loads(run("door", "show", "north", "--on", day, "--json")[1])
+        gaps[day] = told["built"]["opening"]["gap_latch_mm"]
+    assert gaps == {"2026-05-01": 3.0, "2026-05-02": 4.0}
+    versions = json.loads(run("door", "show", "north", "--json")[1])["versions"]
+    assert [one["because"] for one in versions] == ["hung", "rehung"]
+
+
+def test_a_change_that_cannot_be_is_refused(run: Run, hung: Path) -> None:
+    cases = [
+        (("--because", "gauge-moved", "--on", "2026-05-02"), 2, "--gauge NAME"),
+        (("--because", "rehung", "--on", "2126-05-02"), 1, "a day that has come"),
+        (("--because", "sold", "--on", "2026-05-02"), 2, "'sold' is not one of"),
+    ]
+    for arguments, code, said in cases:
+        found = run("door", "change", hung, *arguments)
+        assert (found[0], said in found[2]) == (code, True), found
+    named = run(
+        "door", "change", hung, "--because", "gauge-moved", "--on", "2026-05-02", "--gauge", "diag-rise"
+    )
+    assert named[0] == 0
+    assert "set anew: diag-rise" in named[1]
+
+
+def test_a_day_of_hanging_still_to_come_is_refused(run: Run, north: Path) -> None:
+    north.write_text(example_text("north").replace("hung = 2026-03-02", "hung = 2126-03-02"), "utf-8")
+    code, out, err = run("door", "check", north)
+    assert (code, out) == (1, "")
+    assert "needs a day of hanging that has come, got 2126-03-02" in err

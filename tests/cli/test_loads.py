@@ -9,13 +9,13 @@ import pytest
 
 from server import schema
 from server.alerts import ledger
-from server.cli.loads import room_of
 from server.cli.main import main
 from server.database import Session, open_engine, session_of
 from server.doors.example import example_text
 from server.doors.load_file import EXAMPLE
 from server.doors.piece_file import EXAMPLE as PIECES
 from server.doors.register import find_door
+from server.inspection.room import room_of
 from server.inspection.values import Finding, Inspection
 from tests.inspection.doors import Truth
 from tests.inspection.stored import stored_door

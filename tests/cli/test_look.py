@@ -1,15 +1,13 @@
-"""The commands `inspect` and `alert`: sentences out, refusals in one."""
+"""The command `inspect`: sentences out, refusals in one."""
 
 import json
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from sqlalchemy import update
 from sqlalchemy.orm import Session
 
 from server import schema
-from server.alerts.tables import AlertRow
 from server.cli.look import growth, sentences
 from server.cli.main import main
 from server.database import open_engine
@@ -58,7 +56,7 @@ def test_inspect_prints_json(yard: str, capsys: pytest.CaptureFixture[str]) -> N
     turn = next(one for one in door["series"] if one["key"] == "turn:lock-hinge")
     assert code == 0
     assert turn["low"] < 0.45 < turn["high"]
-    assert [one["about"] for one in door["findings"]] == ["north/lock-hinge"]
+    assert [one["about"] for one in door["findings"] if one["topic"] == "joint"] == ["north/lock-hinge"]
 
 
 def test_inspect_of_a_night_keeps_nothing(yard: str, capsys: pytest.CaptureFixture[str]) -> None:
@@ -74,9 +72,6 @@ def test_inspect_of_a_night_keeps_nothing(yard: str, capsys: pytest.CaptureFixtu
     [
         (("inspect", "west"), 1, "find door 'west': needs the name of a door"),
         (("inspect", "--night", "soon"), 2, "look at a night: needs a date such as 2026-11-24, got 'soon'"),
-        (("alert", "show", "9"), 1, "find alert 9: needs the number of an alert"),
-        (("alert", "close", "1", "ok"), 1, "close alert 1: needs how it ended"),
-        (("alert", "leave", "1", "--until", "soon"), 2, "leave an alert until a day: needs a date"),
     ],
 )
 def test_refusals_are_one_sentence(
@@ -90,49 +85,6 @@ def test_refusals_are_one_sentence(
 
 def test_options_exclude_one_another(yard: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(capsys, yard, "inspect", "--due", "--now")[0] == 2
-
-
-def test_an_alert_is_listed_seen_and_closed(yard: str, capsys: pytest.CaptureFixture[str]) -> None:
-    listed = run(capsys, yard, "alert", "list")[1]
-    assert "North: joint open, lock rail, hinge side" in listed
-    assert "unseen" in listed
-    assert run(capsys, yard, "alert", "seen", "1")[0] == 0
-    shown = run(capsys, yard, "alert", "show", "1")[1]
-    assert f"seen {datetime.now(UTC):%Y}" in shown  # noqa: TID251  # the command's own clock
-    assert run(capsys, yard, "alert", "close", "1", "Clamped", "and", "reglued")[0] == 0
-    assert run(capsys, yard, "alert", "list")[1] == "Nothing stands.\n"
-    assert "Clamped and reglued" in run(capsys, yard, "alert", "list", "--closed")[1]
-    (told,) = json.loads(run(capsys, yard, "alert", "list", "--closed", "--json")[1])
-    assert (told["how"], told["step"]) == ("person", "joint_open")
-
-
-def test_an_alert_is_left_until_a_day(yard: str, capsys: pytest.CaptureFixture[str]) -> None:
-    day = datetime.now(UTC).date() + timedelta(days=9)  # noqa: TID251  # the command's own clock
-    code, out, _ = run(capsys, yard, "alert", "leave", "1", "--until", day.isoformat())
-    assert (code, out.splitlines()[0]) == (
-        0,
-        f"Alert 1 is left until {day}. It is said sooner if it becomes worse.",
-    )
-    assert f"unseen, left until {day}" in run(capsys, yard, "alert", "list")[1]
-    far = (day + timedelta(days=30)).isoformat()
-    code, _, err = run(capsys, yard, "alert", "leave", "1", "--until", far)
-    assert (code, err.startswith("hangtrue: leave alert 1: needs a day within the next 30 days")) == (1, True)
-
-
-def test_the_ledger_is_checked_and_mended(yard: str, capsys: pytest.CaptureFixture[str]) -> None:
-    assert run(capsys, yard, "alert", "rebuild", "--check")[:2] == (
-        0,
-        "Every alert is what its events say.\n",
-    )
-    engine = open_engine(yard)
-    with Session(engine) as session, session.begin():
-        session.execute(update(AlertRow).values(step="joint_watch"))
-    engine.dispose()
-    code, out, err = run(capsys, yard, "alert", "rebuild", "--check")
-    assert (code, out) == (1, "alert 1: step is joint_watch, its events say joint_open\n")
-    assert "1 that differ" in err
-    assert run(capsys, yard, "alert", "rebuild")[1].endswith("1 mended.\n")
-    assert run(capsys, yard, "alert", "rebuild", "--check")[0] == 0
 
 
 @pytest.mark.parametrize(

@@ -10,9 +10,11 @@ from click.testing import CliRunner, Result
 
 from server import schema
 from server.alerts.delivery.posts import NewPost, add_post
-from server.cli.notices import notice, site_name
+from server.cli.notices import notice
+from server.config import Address
 from server.database import open_engine, session_of
 from server.errors import FileError, UnknownChannelError
+from server.service.messages import site_name
 from tests.alerts.delivery.servers import says, web_server
 from tests.alerts.delivery.stored import composed, raised, yard
 from tests.refusals import refuses
@@ -25,7 +27,14 @@ def settings(tmp_path: Path) -> SimpleNamespace:
     """Settings with an empty database and no channel."""
     url = f"sqlite:///{tmp_path / 'yard.db'}"
     schema.upgrade(url)
-    return SimpleNamespace(database=url, delivery={})
+    return SimpleNamespace(
+        database=url,
+        delivery={},
+        source=None,
+        base_url="http://doors.yard.lan",
+        pages_bind=Address(host="127.0.0.1", port=8060),
+        zone=None,
+    )
 
 
 def with_hook(settings: SimpleNamespace, folder: Path, port: int) -> None:
@@ -118,3 +127,13 @@ def test_settings_that_cannot_be_used_are_refused(settings: SimpleNamespace) -> 
 def test_the_name_of_this_computer_fits_a_message_id() -> None:
     assert site_name()
     assert all(one.isalnum() or one in ".-" for one in site_name())
+
+
+def test_the_feed_is_given_once_listed_and_taken_back(settings: SimpleNamespace) -> None:
+    assert run(settings, "feed").output.startswith("Nobody fetches the feed")
+    told = run(settings, "feed", "maker").output.splitlines()
+    assert told[0].startswith("http://doors.yard.lan/feed/")
+    assert told[0].endswith(".atom")
+    assert run(settings, "feed").output.startswith("maker, since 2")
+    assert run(settings, "feed", "maker", "--end").output == "It is taken back.\n"
+    assert run(settings, "feed", "maker", "--end").output == "maker has no address.\n"

@@ -126,6 +126,46 @@ def test_a_withdrawn_trial_stands_no_more(run: Run, file: Path) -> None:
     assert "Replaced by" in run("trial", "show", seal[:8])[1]
 
 
+@pytest.mark.usefixtures("hung")
+def test_no_command_changes_a_sealed_trial(run: Run, file: Path) -> None:
+    """Every command of trials is tried on it: it is found as it was sealed, beside what they add."""
+    from server.cli.trials import trial
+
+    seal = seal_of(run, file)
+    record = json.loads(run("trial", "export", seal[:8])[1])["record"]
+    changed = file.with_name("changed.toml")
+    changed.write_text(file.read_text("utf-8").replace('band = "0.05"', 'band = "0.5"'), "utf-8")
+    amended = (changed, "--by", "x", "--amends", seal[:8], "--reason", "a wider band")
+    tries: dict[str, list[tuple[object, ...]]] = {
+        "example": [()],
+        "plan": [("--pairs", 1, "--difference", 0.1)],
+        "declare": [(changed, "--by", "x"), amended],
+        "seal": [(1, "--yes"), (2, "--yes"), (3, "--yes")],
+        "list": [()],
+        "show": [(seal[:8],)],
+        "export": [(seal[:8],)],
+        "withdraw": [(seal[:8], "--by", "x", "--reason", "sold")],
+    }
+    assert set(tries) == set(trial.commands)
+    for name, ways in tries.items():
+        for given in ways:
+            run("trial", name, *given)
+            assert json.loads(run("trial", "export", seal[:8])[1])["record"] == record
+    standing = [one["stands"] for one in json.loads(run("trial", "list", "--json")[1])["trials"]]
+    assert standing.count(True) <= 1
+
+
+@pytest.mark.usefixtures("hung")
+def test_a_trial_by_openings_is_declared_before_they_are_counted(run: Run, file: Path) -> None:
+    asked = file.read_text("utf-8").replace(
+        'quantity = "turn_per_100_n_m" ', 'quantity = "turn_per_100_n_m_per_10000" '
+    )
+    file.write_text(asked, "utf-8")
+    code, out, _ = run("trial", "declare", file, "--by", "M. Hale")
+    assert code == 0
+    assert "180 counted days of each door's openings" in out
+
+
 REFUSED = [
     ("no band", 'band = "0.05"', "", "the least difference that would change what you build"),
     ("forty years", "horizon_days = 2192", "horizon_days = 14610", "1 to 15 years"),

@@ -1,5 +1,6 @@
 """A database with the two invented doors, and the application over it."""
 
+import shutil
 from collections.abc import Iterator
 from contextlib import AbstractContextManager
 from datetime import timedelta
@@ -18,7 +19,7 @@ from server.doors.register import add_door, enrol_node, find_door
 from server.doors.tables import Node
 from server.inspection.results import SeriesResult, Slot, save, scope_of
 from server.inspection.values import Finding, Inspection, SeriesLook
-from tests.dashboards import yard
+from tests.dashboards import pair, yard
 
 HOST = "http://127.0.0.1"
 
@@ -66,6 +67,43 @@ def alerted(two_doors: Engine) -> Engine:
         night = Night(slot="2026-11-23", at=yard.NOW - timedelta(days=1))
         record(session, Inspection(findings=(finding,)), door=door, night=night)
     return two_doors
+
+
+@pytest.fixture(scope="session")
+def pair_files(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """Databases of two watched doors, without a trial and with one; made once, to be copied."""
+    folder = tmp_path_factory.mktemp("pair")
+    alone, declared = folder / "alone.db", folder / "declared.db"
+    for path in (alone, declared):
+        url = f"sqlite:///{path}"
+        if path == declared:
+            shutil.copy(alone, declared)
+        else:
+            schema.upgrade(url)
+        made = open_engine(url)
+        pair.declare_trial(made) if path == declared else pair.hang(made)
+        with made.begin() as connection:
+            connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
+        made.dispose()
+    return alone, declared
+
+
+@pytest.fixture
+def paired(pair_files: tuple[Path, Path], tmp_path: Path) -> Iterator[Engine]:
+    """Two doors that were watched for three years, nothing declared of them."""
+    yield from _copied(pair_files[0], tmp_path)
+
+
+@pytest.fixture
+def declared(pair_files: tuple[Path, Path], tmp_path: Path) -> Iterator[Engine]:
+    """The same with a trial of six years, of which three nights were looked at."""
+    yield from _copied(pair_files[1], tmp_path)
+
+
+def _copied(path: Path, folder: Path) -> Iterator[Engine]:
+    made = open_engine(f"sqlite:///{shutil.copy(path, folder / 'pair.db')}")
+    yield made
+    made.dispose()
 
 
 def _looks(made: dict[str, SeriesResult]) -> tuple[SeriesLook, ...]:

@@ -73,6 +73,53 @@ def live(page: Page) -> None:
         )
 
 
+@pytest.fixture
+def declared_address(declared: Engine) -> Iterator[str]:
+    """The pages of two watched doors with a sealed trial, served on a free port of this computer."""
+    yield from _served(declared)
+
+
+def _served(engine: Engine) -> Iterator[str]:
+    logging.getLogger("werkzeug").setLevel(logging.ERROR)
+    server = make_server("127.0.0.1", 0, app_over(engine), threaded=True)
+    thread = threading.Thread(target=server.serve_forever)
+    thread.start()
+    yield f"http://127.0.0.1:{server.port}"
+    server.shutdown()
+    thread.join()
+    server.server_close()
+
+
+@pytest.mark.parametrize("theme", ["paper", "slate"])
+@pytest.mark.parametrize("width", [1280, 390, 320])
+def test_axe_finds_nothing_about_a_comparison_and_its_trial(
+    browser: Browser, declared_address: str, width: int, theme: str
+) -> None:
+    page, said = opened(browser, width=width, theme=theme)
+    page.goto(f"{declared_address}/trials")
+    trial = page.locator("tbody a").first.get_attribute("href") or ""
+    for path in ("/compare", "/compare?joint=droop", "/trials", trial, f"{trial}/sheet"):
+        page.goto(declared_address + path)
+        live(page)
+        found = Axe().run(page, options={"resultTypes": ["violations"]}).response["violations"]
+        assert [(path, one["id"], [node["html"] for node in one["nodes"]]) for one in found] == []
+        assert page.evaluate("document.documentElement.scrollWidth") <= width, path
+    assert said == []
+    page.context.close()
+
+
+def test_the_sheet_of_a_trial_prints_on_one_page(browser: Browser, declared_address: str) -> None:
+    page, _ = opened(browser, width=1280)
+    page.goto(f"{declared_address}/trials")
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.goto(declared_address + (page.locator("tbody a").first.get_attribute("href") or "") + "/sheet")
+    printed = page.pdf(format="A4", margin=dict.fromkeys(("top", "right", "bottom", "left"), "9mm"))
+    assert printed.count(b"/Type /Page\n") + printed.count(b"/Type /Page/") == 1
+    assert all(url.startswith(declared_address) for url in asked)
+    page.context.close()
+
+
 @pytest.mark.parametrize("theme", ["paper", "slate"])
 @pytest.mark.parametrize("width", [1280, 390])
 def test_axe_finds_nothing_and_the_console_is_silent(

@@ -92,7 +92,7 @@ def test_warnings_are_of_tenons_panels_and_gaps() -> None:
     tight = replace(built, opening=replace(built.opening, gap_head_mm=1.0))
     braced = replace(tight, panels=(replace(built.panels[0], floats=False), built.panels[1]))
     said = warnings_of(braced)
-    assert sum("common practice, no source" in one for one in said) == 4
+    assert sum("common practice, no source" in one for one in said) == 6
     assert any(one.startswith("gap at the head: 1 mm") for one in said)
     assert any("does not float" in one for one in said)
 

@@ -87,3 +87,72 @@ def test_a_calibration_that_is_no_json_is_refused(tmp_path: Path) -> None:
     text = changed("north", "station_mm = [60]\n", 'station_mm = [60]\ncalibration = "calibration.json"\n')
     with pytest.raises(FileError, match="calibration records in JSON is needed"):
         read(text, str(tmp_path / "north.toml"))
+
+
+USE = """
+[[gauge]]
+channel = "openings"
+kind = "openings"
+unit = "count"
+
+[[gauge]]
+channel = "slam"
+kind = "slam"
+unit = "m/s2"
+"""
+
+
+def test_a_counter_and_a_meter_of_slams_are_read() -> None:
+    gauges = read(example_text("north") + USE).built.gauges[-2:]
+    assert [(gauge.kind, gauge.unit, gauge.station_mm) for gauge in gauges] == [
+        ("openings", "count", ()),
+        ("slam", "m/s2", ()),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "said"),
+    [
+        ('unit = "count"', 'unit = "/"', "one of count is needed"),
+        ('unit = "m/s2"', 'unit = "m"', "one of m/s2 is needed"),
+        (
+            'channel = "slam"\nkind = "slam"\nunit = "m/s2"',
+            'channel = "more"\nkind = "openings"\nunit = "count"',
+            "a second openings came",
+        ),
+    ],
+)
+def test_a_counter_that_cannot_be_is_refused(before: str, after: str, said: str) -> None:
+    with pytest.raises(FileError) as caught:
+        read(example_text("north") + USE.replace(before, after))
+    assert said in "\n".join(caught.value.complaints)
+
+
+def test_the_example_s_counter_needs_its_marks_taken_off_alone() -> None:
+    head, _, rest = example_text("north").partition("# A counter of openings")
+    lines = rest.splitlines()[1:]
+    told = "\n".join(line.removeprefix("# ").removeprefix("#") for line in lines)
+    assert [gauge.kind for gauge in read(f"{head}\n{told}").built.gauges[-2:]] == ["openings", "slam"]
+
+
+TILT = '\n[[gauge]]\nchannel = "tilt-stile"\nkind = "tilt"\nunit = "rad"\non = "stile"\n'
+
+
+def test_a_tilt_is_read_in_rad() -> None:
+    gauge = read(example_text("north") + TILT + "sd_mrad = 0.2\n").built.gauges[-1]
+    assert (gauge.kind, gauge.on, gauge.station_mm) == ("tilt", "stile", ())
+    assert (gauge.sd_mm, gauge.drift_mm_per_year) == (0.0002, 0.0005)
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "said"),
+    [
+        ('on = "stile"', 'on = "floor"', "one of stile, rail, jamb, head is needed"),
+        ('unit = "rad"', 'unit = "deg"', "one of rad is needed"),
+        ('on = "stile"\n', 'on = "stile"\nstation_mm = [60]\n', "station_mm: no such key"),
+    ],
+)
+def test_a_tilt_that_cannot_be_is_refused(before: str, after: str, said: str) -> None:
+    with pytest.raises(FileError) as caught:
+        read(example_text("north") + TILT.replace(before, after))
+    assert said in "\n".join(caught.value.complaints)

@@ -2,7 +2,9 @@
 
 import pytest
 
+from server.doors.carpentry import warnings_of
 from server.doors.example import example_text
+from server.doors.file_joints import glue_warning
 from server.errors import FileError
 from tests.doors.door_files import changed, read
 
@@ -72,3 +74,36 @@ def test_other_joints_are_read(joint: str, kind: str) -> None:
     assert read_joint.kind == kind
     assert [one.at_mm for one in read_joint.loose] == ([-40, 0, 40] if kind == "dowels" else [])
     assert read_joint.stiffness_kn_m_per_rad == (81.5 if kind == "given" else None)
+
+
+@pytest.mark.parametrize(
+    ("adhesive", "moisture_pct", "warned"),
+    [
+        ("PVAc D4", 20.5, True),
+        ("white glue", 24.0, True),
+        ("hide glue", 20.0, False),
+        ("epoxy", 24.0, False),
+        ("polyurethane", 24.0, False),
+        ("PVA", None, False),
+        ("", 24.0, False),
+    ],
+)
+def test_a_water_based_glue_on_damp_wood_is_warned_of(
+    adhesive: str, moisture_pct: float | None, warned: bool
+) -> None:
+    said = glue_warning(adhesive, moisture_pct)
+    assert (said is not None) is warned
+    if said is not None:
+        assert adhesive in said
+        assert said.endswith("(common practice, no source)")
+
+
+def test_moisture_open_and_cure_times_are_kept_with_the_joint() -> None:
+    glued = 'adhesive = "PVA"\nmoisture_pct = 22\nopen_min = 12\ncure_h = 24\nglue_date = "2026-02-01"\n'
+    door = read(changed("north", 'adhesive = "epoxy"\n', glued))
+    joint = door.built.rails[0].joint_hinge
+    assert (joint.moisture_pct, joint.open_min, joint.cure_h) == (22.0, 12.0, 24.0)
+    assert "22 % moisture" in next(said for said in door.warnings if "water-based" in said)
+    assert "bottom-hinge: PVA, a water-based glue" in "\n".join(warnings_of(door.built))
+    damp = read(changed("north", "moisture_at_glue_up_pct = 12.0", "moisture_at_glue_up_pct = 21"))
+    assert not [said for said in damp.warnings if "water-based" in said]

@@ -5,13 +5,14 @@ from itertools import combinations
 
 import pytest
 
-from server.doors.built import BuiltDoor
+from server.doors.built import BuiltDoor, Gauge
 from server.doors.carpentry import shape_of, stations_of
 from server.doors.example import example_text
 from server.doors.file import read_door
 from server.doors.kits import best_kit, candidates_of, gauges_words, kit_of, next_of, place_words
 from server.errors import OutOfRangeError
 from server.joinery.kit import Place, judge
+from server.joinery.telling import HEAD_DROPS, LEANS, TILT_ALONE
 from tests.joinery import yard
 from tests.refusals import refuses
 
@@ -112,3 +113,17 @@ def test_a_kit_is_not_planned_for_any_moisture_or_opening() -> None:
 )
 def test_places_are_said_in_words(name: str, said: str) -> None:
     assert place_words(name) == said
+
+
+def test_why_a_kit_does_not_tell_is_said() -> None:
+    """Source: joinery, section 8, rules 4 to 6."""
+    assert dict(kit_of(door(*A), opening="rigid").why) == {}
+    leans, drops = (kit_of(door(*A), opening=opening).why for opening in ("leans", "head_drops"))
+    assert set(leans) == set(drops) == {"rack", "droop"}
+    assert leans["rack"].startswith(LEANS)
+    assert drops["droop"].startswith(HEAD_DROPS)
+    made = door()
+    tilt = Gauge(channel="tilt", kind="tilt", unit="rad", on="stile", sd_mm=0.0005)
+    told = kit_of(replace(made, gauges=(tilt,)))
+    assert set(told.kit.told.values()) == {"not_told"}
+    assert set(told.why.values()) == {TILT_ALONE}

@@ -18,6 +18,8 @@ from server.doors.load_tests import (
     LoadTest,
     beyond_words,
     check_allowed,
+    fall_between,
+    fall_of,
     fallen,
     fitted,
     hung_and_glued,
@@ -225,3 +227,41 @@ def test_a_factor_that_fell_by_more_than_2_sd_is_seen(last: float, fell: bool) -
     tests = [made("2026-01-02", 0.13), made("2027-01-02", last)]
     assert (fallen(tests) is not None) is fell
     assert fallen(tests[:1]) is None
+
+
+@pytest.mark.parametrize(
+    ("last", "beyond", "fall_sd", "at_bound"),
+    [
+        (0.13, None, 0.0, False),
+        (0.098, None, 1.998, False),
+        (0.15, None, -1.012, False),
+        (0.05, "softer", 6.757, True),
+    ],
+)
+def test_a_fall_is_told_against_its_own_doubt(
+    last: float, beyond: str | None, fall_sd: float, at_bound: bool
+) -> None:
+    """By hand: ln(0.13 / last) over the square root of 0.1^2 + 0.1^2."""
+    tests = [made("2026-01-02", 0.13), replace(made("2027-01-02", last), beyond=beyond)]
+    found = fall_between(tests)
+    assert found is not None
+    assert found.fall_sd == pytest.approx(fall_sd, abs=1e-3)
+    assert found.at_bound is at_bound
+    assert found.fell is (fall_sd > 2)
+    assert (found.first, found.last) == tuple(tests)
+    assert fall_between(tests[1:]) is None
+    assert fall_between([tests[0], made("2027-01-02", last, state="dry")]) is None
+
+
+def test_a_fall_is_read_from_the_register(session: Session, clock: HandClock) -> None:
+    built = replace(door(), hung=clock() - timedelta(days=90))
+    register.enrol_node(session, built.site, built.node, kind="tracked", zone="UTC", now=clock())
+    hung = register.add_door(session, built, now=clock())
+    assert fall_of(session, hung.id) is None
+    for rack_mm in (0.085, 0.12):
+        file = replace(on_bench(rack_mm), place="hung")
+        keep(session, hung.id, file, fitted(built, on_bench(rack_mm)), now=clock())
+    found = fall_of(session, hung.id)
+    assert found is not None
+    assert found.first.f_k > found.last.f_k
+    assert found.fall_sd > 0

@@ -38,12 +38,19 @@ class FakeQueue:
 
     offers: list[Offer] = field(default_factory=list)
     full: bool = False
+    spent: set[str] = field(default_factory=set)
 
     def offer(self, offer: Offer) -> None:
         self.offers.append(offer)
 
+    def offer_all(self, offers: Sequence[Offer]) -> None:
+        self.offers.extend(offers)
+
     def is_full(self) -> bool:
         return self.full
+
+    def is_spent(self, owner: str) -> bool:
+        return owner in self.spent
 
     def wait(self, count: int) -> list[Offer]:
         """The offers, once there are that many."""
@@ -67,6 +74,7 @@ class FakeDirectory:
     gate: threading.Event = field(default_factory=threading.Event)
     asked: int = 0
     saves: int = 0
+    flooding: list[str] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self.gate.set()
@@ -89,6 +97,12 @@ class FakeDirectory:
 
     def downlinks(self, topics: Sequence[str]) -> list[DownlinkValue]:
         return [self.values[topic] for topic in topics if topic in self.values]
+
+    def note_flooding(self, site: str, node: str) -> None:
+        self.flooding.append(f"{site}/{node}")
+
+    def states(self) -> list[DownlinkValue]:
+        return [value for topic, value in self.values.items() if topic.endswith("/status")]
 
     def put(self, topic: str, payload: bytes, rev: int) -> DownlinkValue:
         """Change a down-link."""

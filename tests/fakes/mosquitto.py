@@ -102,11 +102,13 @@ def mosquitto(folder: Path, *, tls: Tls | None = None) -> Iterator[Mosquitto]:
 
 
 @contextmanager
-def publishing(port: int, *, user: str = NORTH_USER, client_id: str = "north") -> Iterator[paho.Client]:
+def publishing(
+    port: int, *, user: str = NORTH_USER, client_id: str = "north", password: str = PASSWORD
+) -> Iterator[paho.Client]:
     """A connected client of that user; it waits for nobody."""
     ready = threading.Event()
     client = paho.Client(CallbackAPIVersion.VERSION2, client_id, protocol=MQTTProtocolVersion.MQTTv5)
-    client.username_pw_set(user, PASSWORD)
+    client.username_pw_set(user, password)
     client.on_connect = lambda *_: ready.set()
     client.connect("127.0.0.1", port)
     client.loop_start()

@@ -7,10 +7,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.doors.built import BuiltDoor, Gauge, shoulder_pairs, spacing_mm
+from server.doors.carpentry import shape_of, stations_of
 from server.doors.example import example_text
 from server.doors.file import read_door
 from server.doors.register import ChannelRef, DoorHung
-from server.inspection.series import leaf_shape
 from server.inspection.values import DoorInputs, GaugeDays
 from server.joinery import leaf
 
@@ -119,7 +119,7 @@ def missing(
 def _readings(
     truth: Truth, built: BuiltDoor, day: NDArray[np.int64], slow: FloatArray
 ) -> list[tuple[Gauge, FloatArray]]:
-    shape, years = leaf_shape(built), day / YEAR
+    shape, years = shape_of(built), day / YEAR
     states = np.zeros((day.size, 8))
     droop = truth.droop_mm_per_year * years
     states[:, 1], states[:, 3] = -droop / 2, droop / 2 / shape.rail_mm
@@ -127,8 +127,7 @@ def _readings(
     made: list[tuple[Gauge, FloatArray]] = []
     for gauge in built.gauges:
         if gauge.kind in leaf.POSITION_KINDS:
-            station = leaf.Station(kind=gauge.kind, at_mm=gauge.station_mm)
-            made.append((gauge, leaf.read(shape, station, states)))
+            made.append((gauge, leaf.read(shape, stations_of(built)[gauge.channel], states)))
         elif gauge.kind == "droop":
             made.append((gauge, droop + truth.season_mm / 2 * slow))
     for joint, pair in shoulder_pairs(built).items():

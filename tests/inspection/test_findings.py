@@ -1,88 +1,117 @@
-"""Findings of a door, and whether a box is heard."""
+"""All findings of a door together: which topics there are, and a first year taken into the ledger."""
 
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 
+import numpy as np
 import pytest
+from sqlalchemy.orm import Session
 
-from server.doors.register import DoorHung
-from server.inspection.findings import HEARD_SINCE, NEVER_HEARD, silence
+from server.alerts import ledger
+from server.alerts.ledger import Night, record
+from server.inspection.findings import COMING_IN, door_findings
 from server.inspection.look import look
-from server.inspection.values import Finding
-from tests.inspection.doors import Truth, hung, made_inputs, one_gauge
+from server.inspection.seen import Seen
+from server.inspection.values import DoorInputs, Finding, Inspection
+from tests.inspection.doors import HUNG_DAY, Truth, hung, made_inputs, one_gauge
+from tests.inspection.found.seeing import about, seen_in, verdicts
+from tests.inspection.stored import stored_door
 
-HOUR_MS = 3_600_000
-NOW_MS = 1_800_000_000_000
-ASLEEP = '{"st": "asleep", "next_s": 21600}'
+TRUTH = Truth(years=2.1, turn_mrad_per_year=0.3)
 
 
-def of(findings: tuple[Finding, ...], topic: str, about: str) -> Finding:
-    return next(one for one in findings if (one.topic, one.about) == (topic, about))
+def of(findings: tuple[Finding, ...], topic: str) -> list[Finding]:
+    return [one for one in findings if one.topic == topic]
 
 
 def test_findings_carry_the_series_and_what_they_rest_on() -> None:
-    inspection = look(made_inputs(Truth(years=2.1, turn_mrad_per_year=0.3)))
+    inspection = look(made_inputs(TRUTH))
     series = {one.key: one for one in inspection.series}
-    joint = of(inspection.findings, "joint", "north/lock-hinge")
+    joint = about(of(inspection.findings, "joint"), "north/lock-hinge")
     assert joint.evidence["turn_stays_mrad"] == series["turn:lock-hinge"].number("stays")
     assert joint.evidence["opening_low_mm"] == series["opening:lock-hinge"].number("stays_low")
     assert (joint.evidence["turn_open_mrad"], joint.evidence["opening_open_mm"]) == (0.166, 0.30)
-    assert joint.rests_on == ("north/lock-hinge-top", "north/lock-hinge-bottom")
-    leaf = of(inspection.findings, "leaf", "north")
+    (leaf,) = of(inspection.findings, "leaf")
     assert leaf.evidence["droop_stays_mm"] == series["droop"].number("stays")
-    growth = {"rate_of", *(f"rate_{key}mm_per_year" for key in ("", "low_", "high_"))}
-    assert set(leaf.evidence) == {f"droop_{key}_mm" for key in ("stays", "low", "high", "limit")} | growth
+    assert leaf.evidence["rack_stays_mm"] == series["rack"].number("stays")
     grows = max((series[key] for key in ("droop", "rack")), key=lambda one: one.low or 0.0)
     assert (leaf.evidence["rate_of"], leaf.evidence["rate_low_mm_per_year"]) == (grows.key, grows.low)
-    assert {one.unjudged for one in inspection.findings} == {None}
+    edges = {
+        one.about.partition("/")[2]: one.evidence["least_expected_mm"]
+        for one in of(inspection.findings, "frame")
+    }
+    assert set(edges) == {"head", "sill", "latch", "hinge"}
+    assert edges["hinge"] is None  # no gauge there
+    gap = series["gap:latch-top"]
+    worst = [series[f"gap:{name}"] for name in ("latch-top", "latch-bottom")]
+    expected = [3 + (one.number("stays") or 0.0) - (one.number("worst_season") or 0.0) for one in worst]
+    assert edges["latch"] == pytest.approx(min(expected))
+    assert gap.number("worst_season") is not None
 
 
-def test_first_year_is_unjudged_with_its_reason() -> None:
-    inspection = look(made_inputs(Truth(years=0.7)))
-    for one in inspection.findings:
-        assert one.unjudged is not None
-        assert "after a year" in one.unjudged
-        assert {value for key, value in one.evidence.items() if "stays" in key} == {None}
+def test_every_topic_of_a_door_is_there_once() -> None:
+    findings = look(made_inputs(TRUTH)).findings
+    names = [(one.topic, one.about) for one in findings]
+    assert len(names) == len(set(names))
+    assert {one.topic for one in findings} == {"joint", "leaf", "frame", "gauge", "check"}
+    assert {one.about for one in of(findings, "joint")} == {
+        f"north/{joint}" for joint in ("lock-hinge", "lock-latch", "top-hinge")
+    }
 
 
 @pytest.mark.parametrize(("pending", "is_judged"), [(299, True), (300, False)])
 def test_nothing_is_judged_while_older_readings_come_in(pending: int, *, is_judged: bool) -> None:
-    inputs = made_inputs(Truth(years=2.1, turn_mrad_per_year=0.3))
+    inputs = made_inputs(TRUTH)
     filling = replace(inputs.door, node_status=f'{{"st": "up", "pend": {pending}}}')
-    reasons = {one.unjudged for one in look(replace(inputs, door=filling)).findings}
-    assert reasons == ({None} if is_judged else {"older readings are still coming in"})
+    found = look(replace(inputs, door=filling)).findings
+    reasons = {one.unjudged for one in found if one.topic in ("joint", "leaf", "frame", "gauge")}
+    assert (COMING_IN in reasons) is not is_judged
+    assert (reasons == {COMING_IN}) is not is_judged
 
 
 def test_one_gauge_is_judged_by_the_makers_limit() -> None:
-    inspection = look(made_inputs(Truth(years=2.1), one_gauge()))
-    assert [(one.topic, one.evidence["droop_limit_mm"]) for one in inspection.findings] == [("leaf", 1.5)]
+    found = look(made_inputs(Truth(years=2.1), one_gauge())).findings
+    assert [one.evidence["droop_limit_mm"] for one in of(found, "leaf")] == [1.5]
+    assert of(found, "joint") == of(found, "frame") == []
 
 
-def test_one_gauge_without_a_limit_has_no_finding() -> None:
-    door = one_gauge()
-    built = replace(door.built, limits=replace(door.built.limits, gauge_mm=None))
-    assert look(made_inputs(Truth(years=2.1), replace(door, built=built))).findings == ()
+def test_a_door_never_heard_says_why_of_each_joint() -> None:
+    door = hung()
+    empty = np.zeros(0)
+    inputs = DoorInputs(
+        door=door, hung_day=HUNG_DAY, day=np.zeros(0, np.int64), gauges={}, temp_c=empty, rh_pct=empty
+    )
+    found = door_findings(Seen(inputs=inputs, looks={}))
+    assert {one.unjudged is None for one in found} == {False}
+    assert {step for one in found for step in verdicts(one).values()} == {"unjudged"}
 
 
-@pytest.mark.parametrize(
-    ("hours", "status", "overdue"),
-    [
-        (1.0, None, False),
-        (2.5, None, False),
-        (2.6, None, True),
-        (14.9, ASLEEP, False),
-        (15.1, ASLEEP, True),
-        (30, "{", True),
-    ],
-)
-def test_overdue(hours: float, status: str | None, *, overdue: bool) -> None:
-    door = replace(hung(), node_last_heard_ms=NOW_MS - int(hours * HOUR_MS), node_status=status)
-    (one,) = silence([door], at_ms=NOW_MS)
-    assert (one.topic, one.about, one.unjudged) == ("heard", "north", None)
-    assert one.evidence["overdue"] is overdue
-    assert one.evidence["silent_h"] == pytest.approx(hours)
+def first_year(days: int) -> DoorInputs:
+    """A door heard for so many days whose lock rail turned by 0.4 mrad after day 60; still air otherwise."""
+    inputs = made_inputs(Truth(years=(days + 0.5) / 365.25, season_mm=0.0))
+    gauges = dict(inputs.gauges)
+    for name, side in (("lock-hinge-top", 1), ("lock-hinge-bottom", -1)):
+        turned = side * 0.4e-3 * 170 / 2 * (inputs.day >= 60)
+        gauges[name] = replace(gauges[name], median=gauges[name].median + turned)
+    return replace(inputs, gauges=gauges)
 
 
-@pytest.mark.parametrize(("heard_ms", "reason"), [(None, NEVER_HEARD), (NOW_MS + 1, HEARD_SINCE)])
-def test_silence_that_cannot_be_judged(heard_ms: int | None, reason: str) -> None:
-    door: DoorHung = replace(hung(), node_last_heard_ms=heard_ms)
-    assert [one.unjudged for one in silence([door], at_ms=NOW_MS)] == [reason]
+def test_a_fast_turn_in_the_first_year_becomes_a_joint_to_watch(session: Session) -> None:
+    door = stored_door(session, Truth(years=0.0))
+    began = datetime(2021, 3, 2, 5, tzinfo=UTC)
+    steps = []
+    for days in range(58, 80):
+        seen = seen_in(replace(first_year(days), door=door))
+        night = began + timedelta(days=days)
+        kept = Inspection(findings=door_findings(seen))
+        record(session, kept, door=door, night=Night(slot=night.date().isoformat(), at=night))
+        joints = [view for view in ledger.standing(session) if view.topic == "joint"]
+        steps.append([(view.step, view.about) for view in joints])
+    raised = steps.index([("joint_watch", "north/lock-hinge")])
+    assert steps[:raised] == [[]] * raised
+    assert {tuple(one) for one in steps[raised:]} == {(("joint_watch", "north/lock-hinge"),)}
+    # a median of seven days passes on the fourth of them, and a watch takes seven nights
+    assert 58 + raised == 60 + 4 + 6
+    (view,) = [view for view in ledger.standing(session) if view.topic == "joint"]
+    assert view.weight == "note"
+    assert "in 14 days" in view.say or "since the hung line" in view.say

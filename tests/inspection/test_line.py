@@ -1,5 +1,7 @@
 """The hung line: its window, a day later at a time, and each gauge's reading then."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -52,3 +54,17 @@ def test_counted_from_when_it_was_first_heard(first: int, start: int, *, since_h
 def test_no_reading_no_line() -> None:
     line = drawn_line(missing(made_inputs(TRUTH, one_joint()), 0, 400), PAIR)
     assert (line.kind, line.zero_mm) == ("none", {})
+
+
+def test_a_gauge_is_as_sure_as_it_is_declared_or_as_its_days_are() -> None:
+    """Source: joinery, section 13: the spread is 1.4826 times the median distance from the median."""
+    inputs = made_inputs(TRUTH, one_joint())
+    days = inputs.gauges[PAIR[0]]
+    rough = days.median + 0.1 * np.where(inputs.day % 2 == 0, 1.0, -1.0)
+    line = drawn_line(replace(inputs, gauges={**inputs.gauges, PAIR[0]: replace(days, median=rough)}), PAIR)
+    window = rough[14:28]
+    assert line.spread_mm[PAIR[0]] == 1.4826 * np.median(np.abs(window - np.median(window)))
+    assert line.sd_mm(PAIR[0], 0.0036) == line.spread_mm[PAIR[0]] > 0.1
+    assert line.sd_mm(PAIR[1], 0.0036) >= 0.0036
+    assert line.sd_mm("other", 0.03) == 0.03
+    assert replace(line, kind="first").sd_mm(PAIR[0], 0.0036) == 0.0036

@@ -5,17 +5,22 @@ from dataclasses import replace
 import numpy as np
 
 from server.alerts.rules import STEPS, Limits, judge
-from server.inspection.look import look
+from server.inspection.cutting import as_of
+from server.inspection.look import look, watched_look
+from server.inspection.trending import Asked
 from server.inspection.values import DoorInputs, Inspection
-from tests.inspection.doors import Truth, hung, made_inputs, missing
+from tests.inspection.doors import HUNG_DAY, Truth, hung, made_inputs, missing, one_joint
+
+MOVES = ("joint", "leaf")
 
 
 def verdicts(inspection: Inspection) -> dict[tuple[str, str], str]:
+    """Of joints and leaf."""
     return {
         (one.about, step.code): judge(one, step, Limits())
         for one in inspection.findings
         for step in STEPS.values()
-        if step.topic == one.topic
+        if step.topic == one.topic and one.topic in MOVES
     }
 
 
@@ -64,7 +69,9 @@ def test_no_climate_refuses_all_and_raises_nothing() -> None:
     inputs = made_inputs(Truth(years=2.5, turn_mrad_per_year=0.3))
     inspection = look(replace(inputs, rh_pct=np.full(inputs.day.size, np.nan)))
     assert {one.status for one in inspection.series} == {"refused"}
-    assert set(verdicts(inspection).values()) == {"unjudged"}
+    # What is seen, season and all, may be watched; what stays cannot be judged.
+    stays = {cause: verdict for cause, verdict in verdicts(inspection).items() if cause[1] != "joint_watch"}
+    assert set(stays.values()) == {"unjudged"}
 
 
 def test_a_door_never_heard_has_findings_that_say_so() -> None:
@@ -74,14 +81,32 @@ def test_a_door_never_heard_has_findings_that_say_so() -> None:
     )
     inspection = look(inputs)
     assert inspection.series == ()
-    assert {one.unjudged for one in inspection.findings} == {"no reading of its gauges has been heard yet"}
+    said = {one.unjudged for one in inspection.findings if one.topic in MOVES}
+    assert said == {"no reading of its gauges has been heard yet"}
 
 
-def test_judged_alone_gives_the_same_findings() -> None:
-    inputs = made_inputs(Truth(years=1.5))
-    whole, short = look(inputs), look(inputs, judged_alone=True)
-    assert short.findings == whole.findings
-    assert {one.key for one in whole.series} - {one.key for one in short.series} == {
-        "sag", "rack",
-        "gap:head-hinge", "gap:head-latch", "gap:latch-bottom", "gap:latch-top", "gap:sill-latch",
-    }  # fmt: skip
+def test_a_brief_look_gives_the_same_findings() -> None:
+    inputs = made_inputs(Truth(years=1.1), one_joint())
+    whole = watched_look(inputs, {})
+    short = watched_look(inputs, {}, asked=Asked(brief=True))
+    assert short.inspection.findings == whole.inspection.findings
+    assert [one.parts for one in short.inspection.series] == [None, None]
+    assert [one.parts is None for one in whole.inspection.series] == [False, False]
+
+
+def test_a_brief_look_of_the_first_year_is_refused_as_the_whole_one_is() -> None:
+    inputs = made_inputs(Truth(years=0.7), one_joint())
+    for asked in (Asked(brief=True), Asked()):
+        for one in watched_look(inputs, {}, asked=asked).inspection.series:
+            assert (one.status, one.reason) == (
+                "refused",
+                "season and what stays are parted after a year; 254 days are heard",
+            )
+
+
+def test_nothing_heard_leaves_the_watches_as_they_are() -> None:
+    before = watched_look(made_inputs(Truth(years=1.1), one_joint()), {}).watches
+    none = as_of(made_inputs(Truth(years=0.1), one_joint()), HUNG_DAY)
+    looked = watched_look(none, before)
+    assert looked.watches == before
+    assert looked.inspection.series == ()

@@ -9,6 +9,7 @@ from server.doors.built import BuiltDoor
 from server.inspection.line import drawn_line
 from server.inspection.moisture import moisture_of
 from server.inspection.series import DaySeries, made_series, trended_gauges
+from tests.inspection.changed import changed, jumped
 from tests.inspection.doors import YEAR, Truth, hung, made_inputs, missing, one_gauge
 
 TRUTH = Truth(years=0.5, droop_mm_per_year=0.6, turn_mrad_per_year=0.5, opening_mm_per_year=0.2)
@@ -89,3 +90,77 @@ def test_a_gauge_lost_for_a_while_leaves_its_own_gap_alone_empty() -> None:
     found = {one.key: one for one in made_series(inputs, line, moisture_of(inputs, line))}
     assert np.isnan(found["gap:head-latch"].value[100:120]).all()
     assert np.isfinite(found["droop"].value[100:120]).all()
+
+
+REHUNG_DAY = 100
+# A re-hang sets the leaf anew in its opening; gauges on the leaf itself go on as they were.
+SET_MM = {"head-hinge": 0.4, "head-latch": 1.1, "latch-top": -0.7, "latch-bottom": 0.2, "sill-latch": -1.0}
+
+
+def rehung(truth: Truth = TRUTH, *, because: str = "rehung") -> dict[str, DaySeries]:
+    door = changed(hung(), REHUNG_DAY, because)
+    inputs = jumped(made_inputs(truth, door), REHUNG_DAY, SET_MM, because=because)
+    line = drawn_line(inputs, trended_gauges(door.built))
+    return {one.key: one for one in made_series(inputs, line, moisture_of(inputs, line))}
+
+
+@pytest.mark.parametrize("because", ["rehung", "planed", "repaired"])
+def test_droop_is_carried_across_a_change(because: str) -> None:
+    found, whole = rehung(because=because), made()
+    droop = found["droop"]
+    # What had come by the change stays; of what follows only the fortnight in which it beds is not counted.
+    beds = 0.6 * (14 + 14 / 2 + 14 / 2 + 1) / YEAR
+    assert droop.carried == pytest.approx(0.6 * (REHUNG_DAY - 28) / YEAR, abs=0.02)
+    assert droop.value[-10:].mean() == pytest.approx(whole["droop"].value[-10:].mean() - beds, abs=0.03)
+    assert droop.facts.declared_steps == (REHUNG_DAY,)
+    assert np.isnan(droop.value[REHUNG_DAY])
+
+
+def test_rehanging_does_not_heal_a_joint() -> None:
+    found, whole = rehung(), made()
+    for key in ("turn:lock-hinge", "opening:lock-hinge"):
+        kept = np.isfinite(found[key].value)
+        assert found[key].value[kept] == pytest.approx(whole[key].value[kept], abs=1e-9), key
+        assert kept.sum() == whole[key].value.size - 1
+
+
+def test_a_gauge_that_reads_on_shows_what_the_change_did() -> None:
+    found, whole = rehung(), made()
+    later = slice(REHUNG_DAY + 1, None)
+    more = found["gap:head-latch"].value[later] - whole["gap:head-latch"].value[later]
+    assert more == pytest.approx(SET_MM["head-latch"], abs=1e-9)
+
+
+def test_a_moved_pair_begins_with_what_it_had_come_to() -> None:
+    """The pair is set closer together: its turn in mrad goes on, whatever its zero and lever are now."""
+    built = hung().built
+    closer = {"lock-hinge-top": 60.0, "lock-hinge-bottom": -60.0}
+    gauges = tuple(
+        replace(one, station_mm=(closer[one.channel],)) if one.channel in closer else one
+        for one in built.gauges
+    )
+    door = changed(
+        hung(), REHUNG_DAY, "gauge-moved", built=replace(built, gauges=gauges), moved=tuple(closer)
+    )
+    calm = Truth(years=0.5, turn_mrad_per_year=0.5, season_mm=0.0)
+    inputs = made_inputs(calm, replace(door, built=built))
+    inputs = jumped(replace(inputs, door=door), REHUNG_DAY, {"lock-hinge-top": 0.31}, because="gauge-moved")
+    line = drawn_line(inputs, trended_gauges(door.built))
+    turn = {one.key: one for one in made_series(inputs, line, None)}["turn:lock-hinge"]
+    come = 0.5 * (REHUNG_DAY - 28) / YEAR
+    assert turn.carried == pytest.approx(come, abs=0.02)
+    # What is read of the same opening with the shorter lever is larger by 170/120.
+    after = 0.5 * 170 / 120 * (TRUTH.years * YEAR - REHUNG_DAY - 8) / YEAR
+    assert turn.value[-10:].mean() == pytest.approx(come + after, abs=0.04)
+    assert turn.facts.limit == pytest.approx(0.166 * 170 / 120)
+
+
+def test_a_kit_that_lost_its_diagonals_says_no_more_what_it_cannot_tell() -> None:
+    built = hung().built
+    leaning = replace(built, opening=replace(built.opening, kind="leans"))
+    bare = replace(leaning, gauges=tuple(one for one in built.gauges if one.kind != "diag"))
+    door = changed(hung(built=leaning), REHUNG_DAY, "gauge-moved", built=bare)
+    inputs = made_inputs(TRUTH, door)
+    line = drawn_line(inputs, trended_gauges(bare))
+    found = {one.key for one in made_series(inputs, line, moisture_of(inputs, line))}
+    assert {"sag"} == found & {"sag", "rack", "droop"}

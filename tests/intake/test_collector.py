@@ -4,7 +4,6 @@ import json
 import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import replace
 from typing import Any
 
 import pytest

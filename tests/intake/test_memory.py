@@ -19,7 +19,7 @@ def test_cycles_are_looked_for_less_often_and_still_found() -> None:
         look_less_often()
         assert gc.get_threshold() == (ALLOCATIONS, *before[1:])
         gone = weakref.ref(Ring())
-        kept = [[] for _ in range(2 * ALLOCATIONS)]
+        kept: list[list[int]] = [[] for _ in range(2 * ALLOCATIONS)]
         assert gone() is None
         assert len(kept) == 2 * ALLOCATIONS
     finally:

@@ -26,8 +26,9 @@ def test_warns_of_a_tight_gap_and_a_glued_panel() -> None:
     south = yard.leaf("south")
     glued = replace(south, panels=(replace(south.panels[0], floats=False), south.panels[1]))
     assert check_leaf(glued, gaps_mm={"hinge": 1.5, "sill": 8.0}) == (
-        "panel 1 does not float: it braces the leaf, so no moments are reckoned",
-        "gap at the hinge: 1.5 mm, under 2 mm a season may close it",
+        "panel 1 does not float: it braces the leaf, so no moments are reckoned; it is usually left loose in "
+        "its grooves (common practice, no source)",
+        "gap at the hinge: 1.5 mm, under 2 mm a season may close it (common practice, no source)",
     )
 
 

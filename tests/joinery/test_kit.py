@@ -135,3 +135,21 @@ def test_moisture_costs_rack_where_the_head_drops() -> None:
 def test_refuses_a_count_that_cannot_be(count: int, owned: list[str]) -> None:
     with refuses(OutOfRangeError, asked="kit of gauges", needed="12 gauges", came=f"{count}, owned"):
         plan(place("rigid"), yard.STATIONS, count, owned=owned)
+
+
+@pytest.mark.parametrize("opening", OPENINGS)
+def test_tilt_alone_is_refused(opening: str) -> None:
+    out = TABLE["output"][f"T/{opening}"]
+    found = judge(place(opening), {name: yard.TILTS[name] for name in TABLE["input"]["kits"]["T"]})
+    assert [found.left[name] for name in STATES] == pytest.approx([out["ratio"][n] for n in STATES], rel=1e-8)
+    assert list(found.not_observed) == out["not_observed"]
+    assert set(found.told.values()) == {"not_told"}
+
+
+def test_no_best_kit_has_a_tilt() -> None:
+    """The published search had them among its candidates too."""
+    every = yard.STATIONS | {name: yard.TILTS[name] for name in ("tilt-latch-stile", "tilt-jamb")}
+    for opening in OPENINGS:
+        found = plan(place(opening), every, 4)
+        assert found.score == pytest.approx(SEARCHED[f"{opening}/4"]["score"], rel=1e-6)
+        assert not set(found.gauges) & set(yard.TILTS)

@@ -10,6 +10,7 @@ import pytest
 from server.errors import OutOfRangeError
 from server.joinery import leaf
 from server.joinery.leaf import DERIVED, STATES, Growth, Shape, Station
+from tests.joinery import yard
 
 FILE: dict[str, Any] = json.loads(
     (Path(__file__).parents[1] / "published" / "joinery.json").read_text("utf-8")
@@ -193,9 +194,52 @@ def test_turn_of_a_joint() -> None:
 def test_refusals() -> None:
     with pytest.raises(OutOfRangeError, match="kind of opening: needs rigid, head_drops, leans, got 'tent'"):
         leaf.prior_sd("tent")
-    with pytest.raises(OutOfRangeError, match="gauge of the leaf"):
-        leaf.row(SHAPE, Station(kind="tilt", at_mm=(1.0,)))
+    with pytest.raises(
+        OutOfRangeError, match="gauge of the leaf: needs head, sill, latch, hinge, diag, tilt"
+    ):
+        leaf.row(SHAPE, Station(kind="plumb", at_mm=(1.0,)))
+    with pytest.raises(OutOfRangeError, match="a tilt on: needs stile, rail, jamb, head, got 'sill'"):
+        leaf.row(SHAPE, Station(kind="tilt", on="sill"))
     with pytest.raises(OutOfRangeError, match="turn of a joint: needs hinge or latch"):
         leaf.turn_mrad(0.0, 0.0, spacing_mm=170, end="side")
     with pytest.raises(OutOfRangeError, match="readings of the leaf: needs 2 columns"):
         leaf.moved(SHAPE, kit("head-hinge", "head-latch"), np.zeros((3, 1)), opening="rigid", growth=PLANNED)
+
+
+@pytest.mark.parametrize("name", list(yard.TILTS))
+def test_tilts_by_row_and_by_reading(name: str) -> None:
+    station = yard.TILTS[name]
+    assert leaf.row(SHAPE, station) == pytest.approx(CASES["leaf-matrix"]["output"][name])
+    for case in STATES_GIVEN:
+        states = state_of(CASES[case]["input"]["state"])
+        wanted = CASES[case]["output"]["readings"][name]["exact"]
+        assert leaf.read(SHAPE, station, states)[0] == pytest.approx(wanted, abs=1e-12)
+
+
+@pytest.mark.parametrize("case", ["invert-T-lean-bias", "invert-T-rack-blind"])
+def test_tilt_alone_is_biased_and_tells_nothing(case: str) -> None:
+    """A frame that leans 0.8 mrad comes out as sag, a rack as nothing: so it is never given."""
+    given, out = CASES[case]["input"], CASES[case]["output"]
+    stations = [yard.TILTS[name] for name in given["kit"]]
+    change = np.array([[given["readings"][name] for name in given["kit"]]])
+    found = leaf.moved(SHAPE, stations, change, opening=given["prior"], growth=PLANNED)
+    for place, state in enumerate(STATES):
+        assert found.states[0, place] == pytest.approx(out["pass2"][state], rel=1e-6, abs=1e-12)
+        assert found.state_sd[0, place] == pytest.approx(out["sd"][state], rel=1e-6)
+    for name in DERIVED:
+        assert found.told(name) == ["not_told"]
+        assert np.isnan(found.value_mm(name)).all()
+    finer = [Station(kind="tilt", on="stile", sd_mm=1e-6)]
+    sure = leaf.moved(SHAPE, finer, change, opening="rigid", growth=PLANNED)
+    assert sure.derived_sd_mm[0, 0] < leaf.USABLE_SD_MM
+    assert sure.told("sag") == ["not_told"]
+
+
+@pytest.mark.parametrize("opening", list(leaf.FRAME_PRIOR))
+def test_tilt_beside_gaps_helps_a_little(opening: str) -> None:
+    """Source: joinery, section 8, rule 5: on the jamb it brings the rack to 0.35 mm where the frame leans."""
+    stations = [*kit(*KITS["B"]), yard.TILTS["tilt-jamb"]]
+    found = leaf.moved(SHAPE, stations, np.zeros((1, 6)), opening=opening, growth=PLANNED)
+    assert found.observed[0, 0]
+    if opening == "leans":
+        assert found.derived_sd_mm[0, 1] == pytest.approx(0.35, abs=0.005)

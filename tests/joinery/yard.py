@@ -80,3 +80,8 @@ STATIONS = {
     for gauge in FILE["sensors"]
     if gauge["kind"] != "tilt"
 }
+TILTS = {
+    gauge["id"]: Station(kind="tilt", on=gauge["on"], sd_mm=FILE["sensor_sd"]["tilt"])
+    for gauge in FILE["sensors"]
+    if gauge["kind"] == "tilt"
+}

@@ -135,6 +135,27 @@ class Sender:
             self._take(came)
         raise AssertionError(f"the service was not gone after {within_s:g} s")
 
+    def step(self, connection: socket.socket, *, is_paused: bool = False, wait_s: float = 0.05) -> bool:
+        """Publish, unless paused, and take what came within `wait_s`; False when the other side is gone."""
+        try:
+            if not is_paused:
+                self.send(connection, self.window - len(self.flying))
+            if select.select([connection], [], [], wait_s)[0]:
+                came = connection.recv(1 << 16)
+                self._take(came)
+                return bool(came)
+        except OSError:
+            return False
+        return True
+
+    def send_again(self, connection: socket.socket, seqs: Iterable[int]) -> None:
+        """Publish these instants once more, and wait until each is acknowledged."""
+        waiting = sorted(seqs)
+        while waiting or self.flying:
+            some, waiting = waiting[: self.window], waiting[self.window :]
+            connection.sendall(b"".join(self._publish(seq) for seq in some))
+            assert self.take_what_flies(connection), "what was sent again was not acknowledged"
+
     def take_what_flies(self, connection: socket.socket, *, within_s: float = 20.0) -> bool:
         """Take acknowledgements until nothing is owed; False when that is not so in time."""
         deadline = time.monotonic() + within_s

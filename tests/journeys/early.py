@@ -42,6 +42,9 @@ class EarlyQueue:
     def is_full(self) -> bool:
         return self._collector.is_full()
 
+    def is_spent(self, owner: str) -> bool:
+        return self._collector.is_spent(owner)
+
 
 def now_ms() -> int:
     return round(utc_now().timestamp() * 1000)

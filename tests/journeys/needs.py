@@ -1,4 +1,8 @@
-"""Programs of others that a journey needs: absent, it is skipped with the reason; with CI=true it fails."""
+"""What a journey needs, and how long it may take.
+
+Programs of others that are absent: it is skipped with the reason; with CI=true it fails. HANGTRUE_LONG=1:
+faults are made as often as the guarantees ask to be shown, not as often as a quick run has time for.
+"""
 
 import os
 from typing import TypeVar
@@ -15,3 +19,13 @@ def require(found: _T | None, how: str) -> _T:
     if os.environ.get("CI") == "true":
         pytest.fail(f"needs {how}")
     pytest.skip(f"needs {how}")
+
+
+def is_long() -> bool:
+    """Whether the run may take long."""
+    return os.environ.get("HANGTRUE_LONG") == "1"
+
+
+def often(short: int, *, long: int) -> int:
+    """How often a fault is made."""
+    return long if is_long() else short

@@ -116,6 +116,21 @@ def test_reading_back_moves_the_drifting_alone(engine: Engine) -> None:
     assert keys == [JAN_1_MS - DAY, JAN_1_MS - 60_000, JAN_1_MS - 30_000, JAN_1_MS + 5]
 
 
+def test_first_and_last_are_told_at_their_right_times(engine: Engine) -> None:
+    """The last as sent is not the last once times are right, and the first is not where it was sent."""
+    (gauge,) = hang(engine, ["%RH"])
+    put(engine, gauge, [JAN_1_MS - DAY, JAN_1_MS - 60_000], DRIFT)
+    put(engine, gauge, [JAN_1_MS - 30_000, JAN_1_MS + 5], UTC, first_seq=3)
+    with session_of(engine) as session:
+        assert store.heard(session, [gauge]) == (JAN_1_MS - DAY, JAN_1_MS + 5)
+    fix(engine, SLOW)
+    shift = 500_000 * (29 * DAY) // (30 * DAY)
+    late = 500_000 * (30 * DAY - 60_000) // (30 * DAY)
+    with session_of(engine) as session:
+        found = store.heard(session, [gauge])
+    assert found == (JAN_1_MS - DAY + shift, JAN_1_MS - 60_000 + late)
+
+
 def test_a_correction_rolls_up_the_days_it_touches(engine: Engine) -> None:
     """A reading just before midnight belongs to the next day once its time is right."""
     (gauge,) = hang(engine, ["%RH"])

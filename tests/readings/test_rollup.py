@@ -47,18 +47,36 @@ def test_rollups_are_what_numpy_says_of_the_readings(engine: Engine) -> None:
             assert found[key][6] == pytest.approx(np.var(values) * len(mine), rel=1e-12, abs=1e-12)
 
 
-def test_a_mark_made_while_the_day_is_rolled_up_is_not_lost(engine: Engine) -> None:
-    """On PostgreSQL in two transactions at once; SQLite has one writer, so there one after the other."""
+def mark_while_rolled_up(engine: Engine) -> tuple[int, dict[tuple[int, int], tuple[float, ...]]]:
+    """A reading and its mark, uncommitted while the day is rolled up: days left then, and the days at last.
+
+    On PostgreSQL in two transactions at once; SQLite has one writer, so there one after the other.
+    """
     (gauge,) = hang(engine, ["%RH"])
     put(engine, [(gauge, JAN_1_MS, 40.0)])
+    left = 1
     with engine.connect() as collecting:
         insert_new(collecting, Batch(readings=[(gauge, JAN_1_MS + 1, 50.0)], instants=()))
         mark_dirty(collecting, [(gauge, JAN_1)], touched_ms=2)
         if engine.dialect.name == "postgresql":
-            assert recompute(engine, budget_s=1.0, now_ms=2) == 1
+            left = recompute(engine, budget_s=1.0, now_ms=2)
         collecting.commit()
     recompute_all(engine)
-    assert stored(engine, "rollup_day", "day", "n, mean") == {(gauge, JAN_1): (2, 45.0)}
+    return left, stored(engine, "rollup_day", "day", "n, mean")
+
+
+def test_a_mark_made_while_the_day_is_rolled_up_is_not_lost(engine: Engine) -> None:
+    left, days = mark_while_rolled_up(engine)
+    assert left == 1
+    assert list(days.values()) == [(2, 45.0)]
+
+
+def test_a_mark_that_does_not_take_its_row_is_lost(engine: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The mutant: DO NOTHING instead of DO UPDATE. The test above must see it, where writers are many."""
+    monkeypatch.setattr("server.readings.write._TOUCH", "ON CONFLICT DO NOTHING")
+    left, days = mark_while_rolled_up(engine)
+    is_lost = engine.dialect.name == "postgresql"
+    assert (left, list(days.values())) == ((0, [(1, 40.0)]) if is_lost else (1, [(2, 45.0)]))
 
 
 def test_m2_is_sound_far_from_zero() -> None:

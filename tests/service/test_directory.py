@@ -3,14 +3,16 @@
 from datetime import timedelta
 
 import pytest
-from sqlalchemy import Engine
+from sqlalchemy import Engine, update
 from sqlalchemy.orm import Session
 
 from server.auth.credentials import issue
 from server.auth.keyring import Keyring
 from server.database import session_of
 from server.doors.register import add_channels, enrol_node
-from server.intake.values import Identity, SessionState
+from server.doors.tables import Node
+from server.intake.excess import flooding_nodes
+from server.intake.values import DownlinkValue, Identity, SessionState
 from server.readings.sessions import end_old_sessions, put_downlink
 from server.service.configs import refresh_configs
 from server.service.directory import DatabaseDirectory
@@ -91,3 +93,22 @@ def test_a_down_link_that_was_cleared_is_none(
         for topic, payload in zip(topics, (b"", b"{}"), strict=True):
             put_downlink(session, topic, payload, rev=2, now=clock())
     assert [word.topic for word in directory.downlinks(topics)] == topics[1:]
+
+
+def test_what_nodes_said_of_themselves_is_told_under_their_topics(
+    engine: Engine, directory: DatabaseDirectory, enrolled: str
+) -> None:
+    assert directory.states() == []
+    with session_of(engine) as session:
+        session.execute(update(Node).values(status='{"st": "up"}'))
+    told = DownlinkValue(topic="hangtrue/v1/saltmarsh-yard/north/status", payload=b'{"st": "up"}', rev=0)
+    assert directory.states() == [told]
+
+
+def test_a_node_that_sends_too_much_is_noted_at_the_hour(
+    engine: Engine, directory: DatabaseDirectory, enrolled: str, clock: HandClock
+) -> None:
+    directory.note_flooding("saltmarsh-yard", "north")
+    with session_of(engine) as session:
+        told = flooding_nodes(session, since_ms=0)
+    assert told == {"saltmarsh-yard/north": round(clock().timestamp() * 1000)}

@@ -11,10 +11,13 @@ from sqlalchemy.orm import Session
 
 from server.alerts import ledger
 from server.alerts.tables import AlertEventRow
+from server.database import open_engine
+from server.doors.marks import add_mark
 from server.doors.tables import Door, Node
 from server.errors import UnknownDoorError
-from server.inspection import results
-from server.inspection.tables import InspectionRow, SeriesResultRow
+from server.inspection import results, watching
+from server.inspection.tables import InspectionRow, SaidRow, SeriesResultRow, SeriesWatchRow
+from server.schema import upgrade
 from server.service import nightly
 from tests.fakes.clock import HandClock
 from tests.inspection.doors import HUNG, Truth, one_joint
@@ -162,3 +165,105 @@ def test_a_look_of_another_night_keeps_nothing(engine: Engine) -> None:
 def test_an_unknown_door_is_refused(engine: Engine) -> None:
     with pytest.raises(UnknownDoorError):
         nightly.inspect_now(engine, "west", clock=HandClock(datetime(2026, 1, 1, tzinfo=UTC)))
+
+
+def looked_at(engine: Engine, days: int) -> None:
+    with Session(engine) as session, session.begin():
+        stored_door(session, Truth(years=days / 365.25, turn_mrad_per_year=0.45), one_joint())
+
+
+def rows(engine: Engine, model: type[SaidRow] | type[SeriesWatchRow]) -> list[Any]:
+    with Session(engine) as session:
+        return list(session.scalars(select(model)))
+
+
+def at(day: int) -> HandClock:
+    return HandClock((HUNG + timedelta(days=day)).replace(hour=9))
+
+
+def test_a_watch_is_kept_and_gone_on_with(engine: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
+    looked_at(engine, 380)
+    run(engine, at(378))
+    kept = rows(engine, SeriesWatchRow)
+    assert sorted((row.series, row.kind, row.day) for row in kept) == [
+        (series, kind, day)
+        for series in ("opening:lock-hinge", "turn:lock-hinge")
+        for kind, day in (("now", 377), ("refit", 365))
+    ]
+    monkeypatch.setattr(watching, "began", None)  # a refit would fall over it
+    (done,) = run(engine, at(379))
+    assert done.status == "done"
+    assert {row.day for row in rows(engine, SeriesWatchRow) if row.kind == "now"} == {378}
+
+
+def test_each_night_is_said_once_and_a_late_mark_beside_it(engine: Engine) -> None:
+    looked_at(engine, 600)
+    nightly.inspect_now(engine, "north", clock=at(600))
+    first = rows(engine, SaidRow)
+    assert len(first) == 2 * 15
+    nightly.inspect_now(engine, "north", clock=at(600))
+    assert len(rows(engine, SaidRow)) == 2 * 15
+    with Session(engine) as session, session.begin():
+        t_ms = int((HUNG + timedelta(days=450)).timestamp() * 1000)
+        add_mark(session, 1, t_ms=t_ms, kind="gauge-moved", text="lock-hinge-top moved.", by="maker")
+    nightly.inspect_now(engine, "north", clock=at(600))
+    again = rows(engine, SaidRow)
+    assert {row.revision for row in again if row.series == "turn:lock-hinge"} == {1, 2}
+    assert {row.id for row in first} < {row.id for row in again}
+
+
+def test_a_dry_look_writes_nothing(engine: Engine) -> None:
+    looked_at(engine, 380)
+    run(engine, at(378))
+    before = [(row.series, row.kind, row.day, row.state) for row in rows(engine, SeriesWatchRow)]
+    said = len(rows(engine, SaidRow))
+    found = nightly.looked_at_night(engine, "north", (HUNG + timedelta(days=380)).date())
+    assert max(one.facts["last_day"] for one in found.series) == int(HUNG.timestamp()) // 86_400 + 379  # type: ignore[type-var]  # day numbers
+    assert {one.facts["alarm"] for one in found.series} <= {True, False}
+    assert [(row.series, row.kind, row.day, row.state) for row in rows(engine, SeriesWatchRow)] == before
+    assert len(rows(engine, SaidRow)) == said
+
+
+def test_readings_that_reach_further_back_are_looked_at_from_the_hanging_once(engine: Engine) -> None:
+    looked_at(engine, 60)
+    run(engine, at(60))
+    before = events(engine)
+    done = nightly.look_back(engine, clock=at(60), zone=ZONE)
+    assert [one.slot for one in done] == [
+        (HUNG.date() + timedelta(days=day)).isoformat() for day in range(1, 61)
+    ]
+    assert {one.status for one in done} == {"done"}
+    assert nightly.look_back(engine, clock=at(60), zone=ZONE) == []
+    assert events(engine) == before
+    with Session(engine) as session:
+        assert {row.slot for row in session.scalars(select(SeriesResultRow))} == {done[-1].slot}
+    last_days = [max(int(str(one.facts["last_day"])) for one in look.inspection.series) for look in done]
+    assert last_days == [int(HUNG.timestamp()) // 86_400 + day for day in range(60)]
+
+
+def test_a_door_heard_since_its_looks_began_is_not_looked_at_back(engine: Engine) -> None:
+    looked_at(engine, 10)
+    run(engine, at(10))
+    assert nightly.look_back(engine, clock=at(10), zone=ZONE) == []
+
+
+def test_nothing_is_looked_at_back_while_readings_wait(engine: Engine) -> None:
+    looked_at(engine, 60)
+    run(engine, at(60))
+    with Session(engine) as session, session.begin():
+        session.execute(update(Node).values(status='{"st": "up", "pend": 300}'))
+    assert nightly.look_back(engine, clock=at(60), zone=ZONE) == []
+
+
+def test_from_its_hanging_is_as_each_night_was(tmp_path: Path) -> None:
+    """Looked at night by night as they came, or all at once afterwards: the same was said."""
+    upgrade(url := f"sqlite:///{tmp_path / 'yard.db'}")
+    engine = open_engine(url)
+    looked_at(engine, 372)
+    for day in (362, 364, 366, 368, 370):
+        run(engine, at(day))
+    nightly.look_from_hanging(engine, "north", clock=at(370))
+    said = rows(engine, SaidRow)
+    assert {row.revision for row in said} == {1}
+    assert len({(row.series, row.slot) for row in said}) == 2 * 370
+    engine.dispose()

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from server.trend.answer import Decomposition, answer, posterior
+from server.trend.answer import Decomposition, _verdict, answer, posterior
 from server.trend.contrasts import last_day
 from server.trend.decompose import decompose
 from server.trend.series import DoorFacts
@@ -46,3 +46,31 @@ def test_days_put_aside_are_kept_by_their_day() -> None:
     kept = decompose(spiked, DoorFacts(declared_steps=(350, 650))).kept
     assert kept is not None
     assert kept.unseen == (850,)
+
+
+def test_errors_asked_further_apart_change_nothing_else() -> None:
+    first = made()
+    assert first.fit is not None
+    door, observed = replace(DOOR, declared_steps=(300, 600)), first.observed_days
+    seldom = answer(first.fit, first.outliers, door, early=None, observed=observed, every_days=300)
+    assert first.secular_se is not None
+    assert seldom.secular_se_day is not None
+    assert seldom.secular_se_day.tolist() == [0, 300, 600, 900]
+    assert seldom.secular_se == pytest.approx(first.secular_se[::10])
+    assert (seldom.rate, seldom.rate_low, seldom.status) == (first.rate, first.rate_low, first.status)
+
+
+SEASON = [
+    # season costs, half-width, of at most 0.1: what becomes of it
+    (3.9, 0.09, "served"),
+    (4.1, 0.09, "refused"),
+    (4.1, 0.051, "refused"),
+    (4.1, 0.049, "served"),
+    (9.0, 0.02, "served"),
+]
+
+
+@pytest.mark.parametrize(("cost", "half", "status"), SEASON)
+def test_a_season_that_costs_much_of_little_is_no_refusal(cost: float, half: float, status: str) -> None:
+    """27 of 27 simulated doors of which the season costs 4 to 10 times a small error held the truth."""
+    assert _verdict(np.array([0, 1095]), cost, half, 0.1).status == status

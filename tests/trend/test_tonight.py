@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from server.trend.columns import grid_moisture_pct
 from server.trend.decompose import Decomposition
 from server.trend.refit import refit
 from server.trend.series import Daily, DoorFacts
@@ -91,3 +92,13 @@ def test_more_steps_are_added_once() -> None:
 def test_refuses_as_a_fit_does() -> None:
     answer = kept_after(replace(DAILY, value=np.full(900, np.nan)), DOOR)
     assert (answer.status, answer.reason) == ("refused", "no_readings")
+
+
+def test_a_slab_reckoned_once_for_all_series_lays_out_the_same() -> None:
+    assert FIRST.kept is not None
+    alone = laid_out(FIRST.kept, DAILY, DOOR)
+    assert not isinstance(alone, Decomposition)
+    shared = laid_out(FIRST.kept, DAILY, DOOR, grid_pct=grid_moisture_pct(alone.ready.climate))
+    assert not isinstance(shared, Decomposition)
+    assert shared.columns.names == alone.columns.names
+    assert shared.columns.values == pytest.approx(alone.columns.values, abs=1e-12)

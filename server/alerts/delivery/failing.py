@@ -1,8 +1,10 @@
 """Whether messages pass: findings about channels, for the look at the house."""
 
-from collections.abc import Mapping
+import json
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
@@ -38,11 +40,53 @@ def waiting_counts(session: Session) -> dict[str, int]:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Way:
+    """A channel as it is now: for how many hours it fails, whether it was refused, how many messages wait."""
+
+    channel: str
+    failing_h: float
+    is_refused: bool
+    waiting: int
+    last_word: str
+
+
+def ways(session: Session, now: datetime) -> list[Way]:
+    """Every channel in use, by name; none: nobody is told."""
+    waiting = waiting_counts(session)
+    return [
+        Way(
+            channel=one.about,
+            failing_h=float(str(one.evidence["failing_h"])),
+            is_refused=one.evidence["refused"] is True,
+            waiting=waiting.get(one.about, 0),
+            last_word=_last_word(session, one.about),
+        )
+        for one in channel_findings(session, now)
+    ]
+
+
+def sent_first(session: Session, alert_ids: Iterable[int]) -> dict[int, datetime]:
+    """When a message with each alert in it first passed; of those in none that did, nothing."""
+    wanted, found = set(alert_ids), dict[int, datetime]()
+    query = select(MessageRow.said, MessageRow.sent).where(MessageRow.sent.is_not(None))
+    for said, sent in session.execute(query.order_by(MessageRow.sent, MessageRow.id)):
+        for line in json.loads(said)["lines"]:
+            if sent is not None and line["alert_id"] in wanted:
+                found.setdefault(line["alert_id"], sent)
+    return found
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class OutboxFigures:
-    """The outbox in figures: what waits, for how long the oldest has been due, messages by kind and state."""
+    """The outbox in figures: what waits, for how long the oldest has been due, messages by kind and state.
+
+    Of those that were sent: how many, and how late they were in all.
+    """
 
     waiting: int
     oldest_s: float
+    sent: int
+    delay_s: float
     messages: Mapping[tuple[str, str], int]
 
 
@@ -60,7 +104,28 @@ def outbox_figures(session: Session, now: datetime) -> OutboxFigures:
         waiting=sum(count for (_, state), count in messages.items() if state == "waiting"),
         oldest_s=max((now - due).total_seconds(), 0.0),
         messages=messages,
+        **_delays(session),
     )
+
+
+def _delays(session: Session) -> dict[str, Any]:
+    query = select(MessageRow.kind, MessageRow.expires, MessageRow.sent).where(MessageRow.state == "sent")
+    late = [
+        max((sent - (expires - life_of(kind))).total_seconds(), 0.0)
+        for kind, expires, sent in session.execute(query)
+        if sent is not None
+    ]
+    return {"sent": len(late), "delay_s": sum(late)}
+
+
+def _last_word(session: Session, channel: str) -> str:
+    """What came of the newest try of a channel."""
+    tried = (
+        select(MessageRow.last_word)
+        .join(PostRow, PostRow.id == MessageRow.post_id)
+        .where(PostRow.channel == channel, MessageRow.last_word.is_not(None))
+    )
+    return session.scalar(tried.order_by(MessageRow.id.desc()).limit(1)) or ""
 
 
 def _failing(session: Session, post_id: int, now: datetime) -> tuple[float, bool]:

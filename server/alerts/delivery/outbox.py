@@ -17,6 +17,7 @@ from server.alerts.delivery.reading import Cover, Ledger, read_ledger, recent_of
 from server.alerts.delivery.tables import ComposedRow, DueRow, MessageRow, PostRow
 from server.alerts.delivery.tries import Quiet, life_of
 from server.alerts.delivery.wording import Around, body, line_text, subject_of
+from server.alerts.steps import HOURLY_TOPICS
 from server.alerts.tables import AlertEventRow
 
 KEY_BYTES = 12
@@ -69,6 +70,8 @@ def compose(session: Session, what: Composing, *, rng: np.random.Generator) -> l
         cover=what.cover,
         persons=persons_of(rows),
     )
+    if night.is_hour:  # a night in the making says the rest itself, at its end
+        owed = {post: _of_the_hour(mine, ledger) for post, mine in owed.items()}
     desk = _Desk(session=session, what=what, ledger=ledger, rng=rng)
     made = [number for row in rows if (number := _compose_post(desk, row, owed[row.id], night))]
     if is_fresh:
@@ -98,6 +101,10 @@ def owed_to(session: Session, post_id: int) -> list[Owed]:
         )
         for event, waits in session.execute(query.order_by(AlertEventRow.id))
     ]
+
+
+def _of_the_hour(owed: list[Owed], ledger: Ledger) -> list[Owed]:
+    return [one for one in owed if ledger.facts[one.alert_id].topic in HOURLY_TOPICS]
 
 
 def _compose_post(desk: _Desk, row: PostRow, owed: list[Owed], night: Night) -> int | None:

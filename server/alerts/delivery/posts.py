@@ -3,6 +3,7 @@
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -42,7 +43,7 @@ def add_post(session: Session, new: NewPost) -> int:
     row = PostRow(
         channel=new.channel,
         address=new.address,
-        doors=None if new.doors is None else json.dumps(sorted(new.doors)),
+        doors=_written(new.doors),
         least=new.least,
         house=int(new.house),
         quiet=new.quiet,
@@ -66,20 +67,34 @@ def _check(new: NewPost) -> None:
 
 
 def ensure_posts(session: Session, settings: Iterable[ChannelSettings]) -> list[int]:
-    """Make the first post of each channel that has none, as its settings say; give their numbers.
+    """Make the post of each channel that has none, and set those there are as the settings say.
 
-    Raises UnknownDoorError for a door that is not hung here.
+    Gives the numbers of those made. A post that a person made is left as it is. Raises UnknownDoorError for a
+    door that is not hung here.
     """
-    present = set(session.scalars(select(PostRow.channel)))
+    present = {row.channel: row for row in session.scalars(select(PostRow).where(PostRow.user_id.is_(None)))}
     made = []
     for one in settings:
+        new = _post_by_settings(session, one)
         if one.name in present:
-            continue
-        told = one.told
-        doors = None if told.doors is None else [find_door(session, ref).id for ref in told.doors]
-        new = NewPost(channel=one.name, address=told.to, doors=doors, least=told.least)
-        made.append(add_post(session, replace(new, house=told.house, quiet=told.quiet)))
+            _set(present[one.name], new)
+        else:
+            made.append(add_post(session, new))
+    session.flush()
     return made
+
+
+def retire_posts(session: Session, names: Iterable[str], *, at: datetime) -> list[str]:
+    """Retire the posts of the settings whose channels are in them no more; give the channels.
+
+    What still waits for one is tried until it is given up; a channel that comes back has its post again.
+    """
+    gone = select(PostRow).where(PostRow.user_id.is_(None), PostRow.retired.is_(None))
+    rows = list(session.scalars(gone.where(PostRow.channel.not_in(list(names)))))
+    for row in rows:
+        row.retired = at
+    session.flush()
+    return [row.channel for row in rows]
 
 
 def posts_of(session: Session) -> list[PostRow]:
@@ -121,6 +136,23 @@ def owe(session: Session, event_id: int) -> int:
     session.add_all(DueRow(event_id=event_id, post_id=post_id) for post_id in owed)
     session.flush()
     return len(owed)
+
+
+def _post_by_settings(session: Session, one: ChannelSettings) -> NewPost:
+    told = one.told
+    doors = None if told.doors is None else [find_door(session, ref).id for ref in told.doors]
+    new = NewPost(channel=one.name, address=told.to, doors=doors, least=told.least)
+    return replace(new, house=told.house, quiet=told.quiet)
+
+
+def _set(row: PostRow, new: NewPost) -> None:
+    _check(new)
+    row.address, row.least, row.house, row.quiet = new.address, new.least, int(new.house), new.quiet
+    row.doors, row.retired = _written(new.doors), None
+
+
+def _written(doors: Sequence[int] | None) -> str | None:
+    return None if doors is None else json.dumps(sorted(doors))
 
 
 def persons_of(rows: Iterable[PostRow]) -> Mapping[str, frozenset[int]]:

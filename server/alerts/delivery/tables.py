@@ -1,4 +1,4 @@
-"""Tables of the messages: who is told, what is owed to whom, what goes out, which nights were composed."""
+"""Tables of the messages: who is told, what is owed, what goes out, nights composed, who fetches the feed."""
 
 from sqlalchemy import ForeignKey, Index
 from sqlalchemy.orm import Mapped, mapped_column
@@ -68,3 +68,16 @@ class ComposedRow(Base):
     __tablename__ = "composed"
 
     slot: Mapped[str] = mapped_column(primary_key=True)
+
+
+class FeedRow(Base):
+    """Who may fetch the feed, by an address with a token in it. `token` is its SHA-256. `doors` none: all."""
+
+    __tablename__ = "feed"
+
+    id: Mapped[Key]
+    name: Mapped[str]
+    token: Mapped[str] = mapped_column(unique=True)
+    doors: Mapped[str | None]
+    made: Mapped[Utc]
+    retired: Mapped[Utc | None]

@@ -2,12 +2,15 @@
 
 Run by test_killed.py: DATABASE_URL WEB_PORT,MAIL_PORT FOLDER POINT[,POINT...]. For each point a child is
 made that goes on from what is stored and is killed when it gets there the second time; the last child runs to
-the end. At a point that begins with `server` the other side kills it: the file `kill` tells that server.
+the end. At a point that begins with `server` the other side kills it: the file `kill` tells that server. A
+point such as `after 0.05` kills it so many seconds after its start, wherever it is then.
 """
 
 import os
 import signal
 import sys
+import threading
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from urllib.parse import urlsplit
@@ -37,7 +40,11 @@ def night_of(number: int) -> datetime:
 
 
 def main(database_url: str, ports: list[int], folder: Path, points: list[str]) -> int:
-    """Exit code 0: every child died where it should, and the last one came to its end."""
+    """Exit code 0: every child died where it should, and the last one came to its end.
+
+    Prints how many of those to be killed at a time were at their work then.
+    """
+    hit = 0
     for number, point in enumerate([*points, ""]):
         if point.startswith("server"):
             (folder / "kill").write_text(point)
@@ -46,12 +53,24 @@ def main(database_url: str, ports: list[int], folder: Path, points: list[str]) -
             (folder / "pid").write_text(str(os.getpid()))
             work(database_url, ports, dying_at(point), seed=number)
             os._exit(0)
+        if point.startswith("after "):
+            hit += _kill_after(child, float(point.removeprefix("after ")))
+            continue
         _, status = os.waitpid(child, 0)
         died = os.WIFSIGNALED(status) and os.WTERMSIG(status) == signal.SIGKILL
         if died != bool(point) or (not point and os.WEXITSTATUS(status) != 0):
             print(f"at {point or 'the end'}: status {status}", file=sys.stderr)  # noqa: T201  # read by the test
             return 1
+    print(hit)  # noqa: T201  # read by the test
     return 0
+
+
+def _kill_after(child: int, seconds: float) -> bool:
+    """Whether it was killed at its work: one may have come to its end before."""
+    threading.Event().wait(seconds)
+    with suppress(ProcessLookupError):
+        os.kill(child, signal.SIGKILL)
+    return os.WIFSIGNALED(os.waitpid(child, 0)[1])
 
 
 def dying_at(point: str) -> Reached:

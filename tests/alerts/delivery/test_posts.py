@@ -5,7 +5,16 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Engine, select, update
 
-from server.alerts.delivery.posts import NewPost, add_post, ensure_posts, owe, persons_of, post_of, posts_of
+from server.alerts.delivery.posts import (
+    NewPost,
+    add_post,
+    ensure_posts,
+    owe,
+    persons_of,
+    post_of,
+    posts_of,
+    retire_posts,
+)
 from server.alerts.delivery.settings import ChannelSettings, Told
 from server.alerts.delivery.tables import DueRow, PostRow
 from server.alerts.tables import AlertEventRow
@@ -19,18 +28,15 @@ def channel(name: str, **told: object) -> ChannelSettings:
     return ChannelSettings(name=name, kind="webhook", told=Told(**told), files=dict[str, Path]())  # type: ignore[arg-type]  # of one
 
 
-def test_each_channel_of_the_settings_gets_its_first_post_once(engine: Engine) -> None:
+TOLD = {"doors": ("north",), "least": "today", "house": False, "quiet": "22:00-05:00", "to": "a@b.example"}
+
+
+def test_each_channel_of_the_settings_gets_its_post_once(engine: Engine) -> None:
     with session_of(engine) as session:
         door = yard(session)
-        told = {
-            "doors": ("north",),
-            "least": "today",
-            "house": False,
-            "quiet": "22:00-05:00",
-            "to": "a@b.example",
-        }
-        assert len(ensure_posts(session, [channel("one"), channel("two", **told)])) == 2
-        assert ensure_posts(session, [channel("one"), channel("two")]) == []
+        asked = [channel("one"), channel("two", **TOLD)]
+        assert len(ensure_posts(session, asked)) == 2
+        assert ensure_posts(session, asked) == []
         one, two = posts_of(session)
         assert (post_of(one).doors, post_of(one).least, post_of(one).house) == (None, "note", True)
         assert (post_of(two).doors, post_of(two).least, post_of(two).house) == (
@@ -39,6 +45,28 @@ def test_each_channel_of_the_settings_gets_its_first_post_once(engine: Engine) -
             False,
         )
         assert (two.quiet, two.address) == ("22:00-05:00", "a@b.example")
+
+
+def test_a_post_follows_its_settings(engine: Engine) -> None:
+    with session_of(engine) as session:
+        yard(session)
+        ensure_posts(session, [channel("one", **TOLD)])
+        mine = add_post(session, NewPost(channel="one", user_id=7, least="soon"))
+        assert ensure_posts(session, [channel("one")]) == []
+        first, second = posts_of(session)
+        assert (first.doors, first.least, first.house, first.address) == (None, "note", 1, None)
+        assert (second.id, second.least) == (mine, "soon")  # a person's own is left as it is
+
+
+def test_a_channel_that_left_the_settings_is_told_of_nothing_until_it_is_back(engine: Engine) -> None:
+    with session_of(engine) as session:
+        door = yard(session)
+        ensure_posts(session, [channel("one"), channel("two")])
+        assert retire_posts(session, ["two"], at=AT) == ["one"]
+        raised(session, door)
+        assert session.scalars(select(DueRow.post_id)).all() == [2]
+        assert ensure_posts(session, [channel("one"), channel("two")]) == []
+        assert [row.channel for row in posts_of(session)] == ["one", "two"]
 
 
 def test_a_door_that_is_not_hung_is_refused(engine: Engine) -> None:

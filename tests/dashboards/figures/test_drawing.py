@@ -54,6 +54,13 @@ def test_a_bar_never_leaves_its_box(
 
 def test_an_interval_has_none_at_its_middle() -> None:
     drawn = d.interval(-0.01, 0.02, 0.05)
-    assert float(drawn.low.rstrip("%")) == pytest.approx(50 - 0.01 / 0.06 * 50, abs=0.06)
-    assert float(drawn.width.rstrip("%")) == pytest.approx(50.0, abs=0.06)
+    assert float(drawn.low.rstrip("%")) == pytest.approx(50 - 0.01 / 0.08 * 50, abs=0.06)  # 1.6 of 0.05
+    assert float(drawn.width.rstrip("%")) == pytest.approx(0.06 / 0.08 * 50, abs=0.11)
     assert d.interval(0.01, 0.02, 0.05).low > "50"
+
+
+def test_the_narrower_interval_lies_in_the_wider_and_the_band_about_none() -> None:
+    drawn = d.interval(-0.01, 0.02, 0.05, inner=(0.0, 0.04), band=0.04)
+    assert (drawn.inner, drawn.inner_width) == ("50.0%", "25.0%")
+    assert drawn.band == ("25.0%", "75.0%")
+    assert d.interval(-0.01, 0.02, 0.05, band=0.5).band == ()

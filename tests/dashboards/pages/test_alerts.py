@@ -1,18 +1,23 @@
 """The page of alerts and its two forms."""
 
+import json
 import re
 from datetime import timedelta
 
 import pytest
 from flask.testing import FlaskClient
-from sqlalchemy import Engine
+from sqlalchemy import Engine, update
 
 from dashboards.pages import words
-from dashboards.pages.alerts import closed_alert, lead, standing_alert
+from dashboards.pages.alerts import Around, closed_alert, lead, standing_alert
+from server.alerts.delivery.posts import NewPost, add_post
+from server.alerts.delivery.tables import MessageRow
+from server.database import session_of
 from tests.dashboards import yard
 from tests.dashboards.conftest import HOST, app_over
 
 NB = words.NBSP
+AROUND = Around(zone=yard.ZONE, today=yard.NOW.date())
 
 
 def test_the_lead_counts_and_names_the_first() -> None:
@@ -29,14 +34,14 @@ def test_nothing_stands_is_followed_by_when_the_doors_were_heard() -> None:
 
 
 def test_a_standing_alert_in_words() -> None:
-    one = standing_alert(yard.alert(seen=yard.NOW), yard.hung("north"), yard.ZONE)
+    one = standing_alert(yard.alert(seen=yard.NOW), yard.hung("north"), AROUND)
     assert (one.drawing, one.since, one.seen) == (
         "taking_a_set",
         f"15{NB}October{NB}2026",
         f"24{NB}November{NB}2026",
     )
     assert one.href == "/doors/saltmarsh-yard/north"
-    assert standing_alert(yard.alert(), None, yard.ZONE).href is None
+    assert standing_alert(yard.alert(), None, AROUND).href is None
 
 
 @pytest.mark.parametrize(
@@ -47,7 +52,7 @@ def test_a_standing_alert_in_words() -> None:
     ],
 )
 def test_a_closed_alert_says_how_it_ended(how: str, said: str | None, text: str) -> None:
-    one = closed_alert(yard.alert(ended=yard.NOW, how=how, words=said), yard.ZONE)
+    one = closed_alert(yard.alert(ended=yard.NOW, how=how, words=said), AROUND)
     assert one.ended == text
     assert one.stood == f"15{NB}October to 24{NB}November{NB}2026"
 
@@ -73,6 +78,10 @@ def token_of(client: FlaskClient) -> str:
         ("/alerts/7/seen", {"csrf_token": "OURS"}, {"Sec-Fetch-Site": "cross-site"}, 403),
         ("/alerts/7/seen", {"csrf_token": "OURS"}, {"Origin": "http://evil.example"}, 403),
         ("/alerts/7/seen", {"csrf_token": "OURS", "more": "1"}, {}, 400),
+        ("/alerts/7/leave", {"until": "2026-12-01"}, {}, 400),  # no token
+        ("/alerts/7/leave", {"csrf_token": "OURS", "until": "soon"}, {}, 400),
+        ("/alerts/7/leave", {"csrf_token": "OURS"}, {}, 400),
+        ("/alerts/7/leave", {"csrf_token": "OURS", "until": "2026-12-01"}, {}, 404),
         ("/alerts/7/close", {"csrf_token": "OURS", "words": "x" * 2001}, {}, 400),
         ("/alerts/7/seen", {"csrf_token": "OURS"}, {"Origin": HOST, "Sec-Fetch-Site": "same-origin"}, 404),
         ("/alerts/7/close", {"csrf_token": "OURS", "words": "Eased the head."}, {}, 404),
@@ -146,3 +155,75 @@ def test_it_is_closed_with_words_alone(alerted: Engine) -> None:
     assert status == 303
     assert "Nothing stands." in after
     assert "Tried a feeler: it does not enter &lt;b&gt;." in after
+
+
+def test_it_is_left_until_a_day_that_may_be(alerted: Engine) -> None:
+    client = app_over(alerted).test_client()
+    status, after = sent_from_its_page(client, "leave", until="2026-12-24")
+    assert status == 303
+    assert f"<dt>Left until</dt><dd>24{NB}December{NB}2026</dd>" in after
+    assert f"Left until 24{NB}December{NB}2026 by the keeper." in after
+    assert "One alert stands." in after
+    assert sent_from_its_page(client, "leave", until="2028-12-24")[0] == 422
+    assert sent_from_its_page(client, "leave", until="2026-11-24")[0] == 422
+
+
+def test_its_words_go_into_the_log_of_marks(alerted: Engine) -> None:
+    client = app_over(alerted).test_client()
+    assert sent_from_its_page(client, "close", words="Clamped and reglued.")[0] == 303
+    page = client.get("/doors/saltmarsh-yard/north", base_url=HOST).get_data(as_text=True)
+    assert "Closed: Joint opening, lock rail, hinge side. Clamped and reglued." in page
+
+
+def test_an_alert_has_its_place_and_its_history(alerted: Engine) -> None:
+    client = app_over(alerted).test_client()
+    page = client.get("/alerts", base_url=HOST).get_data(as_text=True)
+    assert 'id="alert-1"' in page
+    assert "Raised: Joint opening." in page
+    assert "<dt>Sent</dt><dd>to nobody yet</dd>" in page
+    sent_from_its_page(client, "close", words="Clamped and reglued.")
+    page = client.get("/alerts", base_url=HOST).get_data(as_text=True)
+    assert '<tr id="alert-1">' in page
+    assert "Ended by the keeper: Clamped and reglued." in page
+
+
+def test_it_says_that_nobody_is_told_or_that_messages_do_not_pass(alerted: Engine) -> None:
+    client = app_over(alerted).test_client()
+    assert "Nobody is told of what stands: no channel is set up." in client.get(
+        "/alerts", base_url=HOST
+    ).get_data(as_text=True)
+    with session_of(alerted) as session:
+        add_post(session, NewPost(channel="hook"))
+    assert "Nobody is told" not in client.get("/alerts", base_url=HOST).get_data(as_text=True)
+    with session_of(alerted) as session:
+        session.add(message(state="waiting", tries=2, last_word="no answer"))
+    page = client.get("/alerts", base_url=HOST).get_data(as_text=True)
+    assert "Messages do not pass by hook for 5 hours. Last word: no answer. 1 waits." in page
+    with session_of(alerted) as session:
+        session.execute(update(MessageRow).values(state="refused", last_word="refused 404"))
+    page = client.get("/alerts", base_url=HOST).get_data(as_text=True)
+    assert "the other side refuses what is sent by hook. Last word: refused 404." in page
+
+
+def test_when_it_was_sent_is_shown(alerted: Engine) -> None:
+    line = {"kind": "raised", "alert_id": 1, "step": "joint_opening"}
+    said = json.dumps({"lines": [line], "standing": None, "data": [], "follows": None, "given_up": []})
+    with session_of(alerted) as session:
+        add_post(session, NewPost(channel="hook"))
+        session.add(message(state="sent", tries=1, sent=yard.NOW, said=said))
+    page = app_over(alerted).test_client().get("/alerts", base_url=HOST).get_data(as_text=True)
+    assert f"<dt>Sent</dt><dd>24{NB}November{NB}2026</dd>" in page
+
+
+def message(**given: object) -> MessageRow:
+    """A message of the first post that might go five hours ago."""
+    due = yard.NOW - timedelta(hours=5)
+    usual: dict[str, object] = {
+        "key": "msg_1",
+        "post_id": 1,
+        "slot": "2026-11-24",
+        "kind": "night",
+        "body": "",
+    }
+    usual |= {"subject": "", "said": '{"lines": []}', "next_try": due, "expires": due + timedelta(hours=72)}
+    return MessageRow(**{**usual, **given})

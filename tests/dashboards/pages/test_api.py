@@ -119,6 +119,12 @@ def test_what_cannot_be_asked_is_refused_in_words(readings: FlaskClient, query: 
     assert len(told["code"]) == 8
 
 
+def test_readings_of_no_channel_say_what_to_ask_for(readings: FlaskClient) -> None:
+    answer = readings.get("/api/v1/readings", base_url=HOST)
+    assert answer.status_code == 400
+    assert "needs `channel`" in answer.get_json()["detail"]
+
+
 def test_an_unknown_channel_is_none(readings: FlaskClient) -> None:
     answer = readings.get("/api/v1/readings?channel=north/nothing", base_url=HOST)
     assert answer.status_code == 404

@@ -1,115 +1,113 @@
-"""Two doors side by side, first form."""
+"""Two doors side by side: the page, its figure and the same as data."""
 
-from dataclasses import replace
+import json
+from typing import Any
 
 import pytest
 from flask.testing import FlaskClient
+from sqlalchemy import Engine
 
-from dashboards.pages import words
-from dashboards.pages.compare import not_compared, pair_lines, unlike, verdict
-from dashboards.pages.facts import DoorFacts
-from tests.dashboards import yard
-from tests.dashboards.conftest import HOST
+from dashboards.pages import openapi, words
+from dashboards.pages.models import CompareOut
+from tests.dashboards import pair
+from tests.dashboards.conftest import HOST, app_over
 
-NB = words.NBSP
-
-
-def door(name: str, door_id: int, *, rate: float, half: float = 0.03, **other: object) -> DoorFacts:
-    made = yard.result("droop", rate=rate, half=half, facts=other)
-    return yard.told(name, results={"droop": made}, state="seasonal", door_id=door_id)
+JOINT = "lock-hinge"
 
 
-def test_an_interval_that_holds_none_cannot_tell() -> None:
-    said = verdict(door("north", 1, rate=0.05), door("south", 2, rate=0.02))
-    assert said.head == "Can’t tell yet"
-    assert said.say == (  # 0.03 each side: half-width 0.0424 by quadrature
-        f"\u2068North\u2069’s droop grows 0.03{NB}mm a year more than \u2068South\u2069’s, "
-        "but it may be anything from 0.01 less to 0.07 more."
-    )
+def page_of(engine: Engine, path: str = "/compare") -> str:
+    return app_over(engine).test_client().get(path, base_url=HOST).get_data(as_text=True)
 
 
-@pytest.mark.parametrize(("north", "south", "head"), [(0.12, 0.02, "North"), (0.02, 0.12, "South")])
-def test_the_door_that_grows_more_is_named(north: float, south: float, head: str) -> None:
-    said = verdict(door("north", 1, rate=north), door("south", 2, rate=south))
-    assert said.head == f"\u2068{head}\u2069’s droop grows more"
-    assert f"0.10{NB}mm a year more" in said.say
-    assert "between 0.06 and 0.14." in said.say
-    assert said.interval is not None
+def data_of(engine: Engine, query: str = "") -> dict[str, Any]:
+    answer = app_over(engine).test_client().get(f"/api/v1/compare{query}", base_url=HOST)
+    assert answer.status_code == 200
+    told: dict[str, Any] = answer.get_json()
+    return told
 
 
-def test_too_short_together_is_not_compared() -> None:
-    early = door("north", 1, rate=0.05, first_day=yard.TODAY - 280)
-    assert not_compared(early, door("south", 2, rate=0.02)) == (
-        f"The two have been heard together for 9{NB}months; it takes a year."
-    )
-
-
-def test_a_refused_rate_is_not_compared_and_says_why() -> None:
-    refused = yard.result("droop", status="refused", facts={"collinearity": 5.0})
-    told = yard.told(results={"droop": refused}, state="seasonal")
-    said = verdict(told, door("south", 2, rate=0.02))
-    assert said.head == "Not to be compared"
-    assert "One more dry season parts them." in said.say
-    assert pair_lines(told, door("south", 2, rate=0.02)) == []
-
-
-def test_one_door_is_not_two() -> None:
-    north = door("north", 1, rate=0.05)
-    assert not_compared(north, north) == "It is one door. Choose two."
-    assert not_compared(north, yard.told("south", results={}, door_id=2)).startswith(
-        "Nothing is known yet of"
-    )
-
-
-def test_a_provisional_rate_is_said() -> None:
-    young = yard.result("droop", rate=0.05, status="provisional")
-    said = verdict(yard.told(results={"droop": young}), door("south", 2, rate=0.02))
-    assert "two seasons are few" in said.more
-
-
-def test_every_known_difference_says_whether_it_was_taken_out() -> None:
-    rows = {row.what: row for row in unlike(yard.told(), yard.told("south", door_id=2))}
-    assert rows["Joint"].first == "One deep mortise and tenon"
-    assert rows["Carried at this joint"].first == "72\u00a0N·m at the lock rail, hinge side"
-    assert rows["Carried at this joint"].second == "66\u00a0N·m at the lock rail, hinge side"
-    assert "not their joints" in rows["Carried at this joint"].effect
-    assert rows["Leaf"].effect == "No difference: one size."
-    assert rows["Damp in the wood, year’s swing"].first == f"4.3{NB}%"
-    wide = yard.told("south", door_id=2)
-    built = replace(wide.door.built, width_mm=900, species="oak")
-    other = replace(wide, door=replace(wide.door, built=built))
-    changed = {row.what: row for row in unlike(yard.told(), other)}
-    assert "wider leaf" in changed["Leaf"].effect
-    assert changed["Timber"].effect.startswith("Not taken out")
-
-
-def test_a_leaf_that_is_braced_carries_what_is_not_known() -> None:
-    wide = yard.told("south", door_id=2)
-    panels = tuple(replace(panel, floats=False) for panel in wide.door.built.panels)
-    braced = replace(wide, door=replace(wide.door, built=replace(wide.door.built, panels=panels)))
-    rows = {row.what: row for row in unlike(yard.told(), braced)}
-    assert rows["Carried at this joint"].second == "Not known"
-
-
-def test_the_page_ends_with_two_doors_are_two_doors(client: FlaskClient) -> None:
-    page = client.get("/compare", base_url=HOST).get_data(as_text=True)
-    assert "Droop, not the joint" in page
+def test_the_joint_is_compared_by_what_it_carries(paired: Engine) -> None:
+    page = page_of(paired)
+    assert "Seen so far: \u2068South\u2069’s joint turns more" in page
+    assert "For each 100\u00a0N·m it carries" in page
+    assert "Nobody declared this beforehand. These doors allow two such comparisons" in page
+    assert "Taken out: each turn is for 100 N·m of its own." in page
     assert words.TWO_DOORS in page
-    assert "The joints themselves are not compared yet" in page
-    figure = client.get("/figures/pair.json", base_url=HOST).get_json()
-    assert [trace["name"] for trace in figure["traces"] if trace["role"] == "pair"] == [
-        "\u2068North\u2069",
-        "\u2068South\u2069",
-    ]
+    assert f'<option value="{JOINT}" selected>Lock rail, hinge side</option>' in page
 
 
-def test_doors_can_be_chosen_and_unknown_ones_are_refused(client: FlaskClient) -> None:
-    turned = "/compare?a=saltmarsh-yard/south&b=saltmarsh-yard/north"
-    page = client.get(turned, base_url=HOST).get_data(as_text=True)
-    assert '<option value="saltmarsh-yard/south" selected>' in page.split('id="b"')[0]
-    assert client.get("/compare?a=saltmarsh-yard/west", base_url=HOST).status_code == 404
+def test_what_was_put_in_lies_between_the_bounds(paired: Engine) -> None:
+    told = data_of(paired)
+    carried = told["moments_n_m"]
+    true = pair.TURNS["south"] * 100 / carried[1] - pair.TURNS["north"] * 100 / carried[0]
+    assert told["seen_so_far"]["tonight_low"] <= true <= told["seen_so_far"]["tonight_high"]
+    assert told["seen_so_far"]["low"] < told["seen_so_far"]["tonight_low"]
+    assert (told["word"], told["is_declared"], told["compared"]) == ("b_turns_more", False, JOINT)
+    assert told["droop"]["word"] == "not_to_be_compared"
+
+
+def test_the_data_are_as_their_description_says(declared: Engine) -> None:
+    described = openapi.description()
+    told = data_of(declared)
+    assert set(told) == set(described["components"]["schemas"]["CompareOut"]["required"])
+    assert CompareOut.model_validate_json(json.dumps(told)).word == told["word"]
+    assert "/api/v1/compare" in described["paths"]
+
+
+def test_turned_round_the_same_joint_is_named(paired: Engine) -> None:
+    turned = data_of(paired, "?a=saltmarsh-yard/south&b=saltmarsh-yard/north")
+    assert turned["word"] == "a_turns_more"
+    assert turned["seen_so_far"]["difference"] == pytest.approx(-data_of(paired)["seen_so_far"]["difference"])
+
+
+def test_a_wide_band_lets_no_difference_matter(paired: Engine) -> None:
+    told = data_of(paired, "?band=1.5")
+    assert (told["word"], told["band"]) == ("no_difference_that_matters", 1.5)
+    assert "by less than you said matters" in told["more"]
+
+
+def test_with_a_trial_its_word_stands_and_how_it_was_declared(declared: Engine) -> None:
+    page, told = page_of(declared), data_of(declared)
+    assert "Seen so far" not in page
+    assert "Nobody declared this" not in page
+    assert "How it was declared" in page
+    for group in (told["trial"][place : place + 4] for place in range(0, 64, 4)):
+        assert f"<span>{group}</span>" in page
+    assert told["is_declared"]
+    assert told["word"] == "b_turns_more"
+    assert "Told on" in page
+    droop = page_of(declared, "/compare?joint=droop")
+    assert "Seen so far: Not to be compared" in droop
+
+
+def test_the_figure_is_of_turns_for_each_100_n_m(paired: Engine) -> None:
+    client = app_over(paired).test_client()
+    figure = client.get(f"/figures/pair.json?joint={JOINT}", base_url=HOST).get_json()
+    lines = {trace["name"]: trace["y"] for trace in figure["traces"] if trace["role"] == "pair"}
+    assert figure["unit"] == "mrad"
+    grown = lines["\u2068South\u2069"][-1] - lines["\u2068South\u2069"][0]
+    carried = data_of(paired)["moments_n_m"][1]
+    assert grown == pytest.approx(pair.TURNS["south"] * pair.YEARS * 100 / carried, rel=0.15)
+    assert client.get("/figures/pair.json?joint=droop", base_url=HOST).status_code == 404
+
+
+def test_doors_without_days_are_not_compared(client: FlaskClient) -> None:
+    page = client.get("/compare", base_url=HOST).get_data(as_text=True)
+    assert "Seen so far: Not to be compared" in page
+    assert "No joint can be compared" in page
+
+
+@pytest.mark.parametrize(
+    ("query", "status"),
+    [("?a=saltmarsh-yard/west", 404), ("?joint=top-hinge", 422), ("?band=much", 422), ("?band=-1", 422)],
+)
+def test_what_is_not_there_is_refused(paired: Engine, query: str, status: int) -> None:
+    client = app_over(paired).test_client()
+    for path in ("/compare", "/api/v1/compare"):
+        assert client.get(path + query, base_url=HOST).status_code == status
 
 
 def test_without_doors_there_is_nothing_to_compare(empty_client: FlaskClient) -> None:
     page = empty_client.get("/compare", base_url=HOST).get_data(as_text=True)
     assert "It takes two doors that are hung here; none is." in page
+    assert empty_client.get("/api/v1/compare", base_url=HOST).status_code == 404

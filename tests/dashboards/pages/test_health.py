@@ -74,7 +74,7 @@ def test_metrics_are_read_by_another_reader(engine: Engine) -> None:
         ("group_packs_sum",): 120.0,
         ("group_packs_count",): 11.0,
     }
-    assert told == wanted
+    assert wanted.items() <= told.items()
 
 
 def test_no_metrics_without_a_service(engine: Engine) -> None:

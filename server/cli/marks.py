@@ -1,0 +1,91 @@
+"""The command `mark`: what was done at a door, or seen there, on a day; and the list of it."""
+
+import json
+from datetime import UTC, date, datetime, time
+from typing import TYPE_CHECKING
+
+import click
+
+from server.cli.opened import opened, said_table
+from server.config import Settings
+
+if TYPE_CHECKING:
+    from server.doors.marks import Mark
+
+
+@click.command("mark")
+@click.argument("door")
+@click.argument("kind", required=False)
+@click.argument("words", nargs=-1)
+@click.option("--on", "on_day", metavar="DATE", help="The day it was done; today without it.")
+@click.option("--list", "is_list", is_flag=True, help="The marks of DOOR, oldest first.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+@click.pass_obj
+def mark(
+    settings: Settings,
+    /,
+    door: str,
+    kind: str | None,
+    words: tuple[str, ...],
+    on_day: str | None,
+    **ways: bool,
+) -> None:
+    """Mark what was done at DOOR: hung, eased, hinge-packed, gauge-changed, slam, "looked at" and others.
+
+    The next look knows of it; one that is marked late is known from its own day on.
+    """
+    if ways["is_list"] == (kind is not None):
+        raise click.UsageError("give a KIND and words, or --list.")
+    from server.clock import utc_now
+    from server.database import session_of
+    from server.doors import marks
+    from server.doors.register import find_door
+
+    now = utc_now()
+    with opened(settings) as engine, session_of(engine) as session:
+        hung = find_door(session, door)
+        if kind is None:
+            kept = marks.marks_of(session, hung.id)
+        else:
+            noon = _noon(on_day, hung.hung, now)
+            spelled = kind.replace("-", " ") if kind not in marks.KINDS else kind
+            t_ms, text = round(noon.timestamp() * 1000), " ".join(words)
+            kept = [marks.add_mark(session, hung.id, t_ms=t_ms, kind=spelled, text=text, by="command")]
+    if ways["as_json"]:
+        click.echo(json.dumps([_told(one) for one in kept], ensure_ascii=False, indent=2))
+    elif kind is None:
+        click.echo(
+            said_table(["day", "mark", "words", "by"], [_row(one) for one in kept])
+            if kept
+            else "No mark yet."
+        )
+    else:
+        click.echo(f"{hung.ref} is marked {kept[0].kind} on {_day(kept[0])}. The next look knows of it.")
+
+
+def _noon(text: str | None, hung: datetime, now: datetime) -> datetime:
+    """Noon of the day, or now where that is still to come. Raises SettingsError for a day that cannot be."""
+    from server.errors import SettingsError
+
+    if text is None:
+        return now
+    try:
+        day = date.fromisoformat(text)
+    except ValueError:
+        raise SettingsError("mark a door", "a date such as 2026-11-24", f"{text!r:.40}") from None
+    if not hung.date() <= day <= now.date():
+        needed = f"a day from its hanging, {hung:%Y-%m-%d}, to today, {now:%Y-%m-%d}"
+        raise SettingsError("mark a door", needed, text)
+    return min(datetime.combine(day, time(12), UTC), now)
+
+
+def _day(one: "Mark") -> str:
+    return f"{datetime.fromtimestamp(one.t_ms / 1000, UTC):%Y-%m-%d}"
+
+
+def _row(one: "Mark") -> list[str]:
+    return [_day(one), one.kind, one.text, one.by]
+
+
+def _told(one: "Mark") -> dict[str, str]:
+    return {"day": _day(one), "kind": one.kind, "words": one.text, "by": one.by}

@@ -1,0 +1,1 @@
+"""Findings of a door by what they are about. Pure: a look's values in, findings out."""

@@ -1,0 +1,87 @@
+"""What is found of checks and tests: gauges whose check is due, and a leaf that gives more under a load."""
+
+import numpy as np
+
+from server.doors.load_tests import hung_and_glued
+from server.inspection.found import told
+from server.inspection.found.gauges import MOVING
+from server.inspection.found.steps import CHECKED
+from server.inspection.seen import Seen
+from server.inspection.values import Finding
+
+YEAR_DAYS, SOON_DAYS = 365, 7
+# What upsets gauges: a check is due a week after it.
+UPSETS = ("slam", "rehung", "repaired")
+NO_CHECK = "no check or calibration of its gauges is kept"
+ONE_TEST = "one load test more is needed to compare"
+AT_BOUND = "a test lies at the bound of what the model covers"
+
+
+def check_due(seen: Seen) -> list[Finding]:
+    """How long ago the gauges of a door were checked, by their calibrations and the marks `calibrated`."""
+    inputs = seen.inputs
+    tonight = inputs.hung_day + inputs.last_ended
+    watched = [g for g in inputs.door.built.gauges if g.kind in MOVING and g.channel in inputs.door.channels]
+    if not watched:
+        return []
+    newest = {gauge.channel: _checked(seen, gauge.channel) for gauge in watched}
+    ages = {name: tonight - day for name, day in newest.items() if day is not None}
+    about = inputs.door.name
+    if not ages:
+        return [Finding(topic="check", about=about, evidence={}, unjudged=NO_CHECK)]
+    upset = max((one.t_ms // told.DAY_MS for one in inputs.marks if one.kind in UPSETS), default=None)
+    due = [name for name, age in ages.items() if age >= YEAR_DAYS or _is_upset(tonight - age, upset, tonight)]
+    longest = max([*ages.values(), *([YEAR_DAYS] if due else [])])
+    evidence: dict[str, object] = {"days_since_check": longest}
+    return [Finding(topic="check", about=about, evidence=evidence | ({"gauges": len(due)} if due else {}))]
+
+
+def _checked(seen: Seen, channel: str) -> int | None:
+    """The day since 1970 of a gauge's newest check: its calibration, or a mark that is of it or of all."""
+    days = [
+        one.t_ms // told.DAY_MS
+        for one in seen.inputs.marks
+        if one.kind == CHECKED and (channel in one.text or not _names_any(seen, one.text))
+    ]
+    calibrated = seen.inputs.tonight.checked_day.get(channel)
+    return max([*days, *([] if calibrated is None else [calibrated])], default=None)
+
+
+def _names_any(seen: Seen, text: str) -> bool:
+    return any(gauge.channel in text for gauge in seen.inputs.door.built.gauges)
+
+
+def _is_upset(checked: int, upset: int | None, tonight: int) -> bool:
+    return upset is not None and checked <= upset and tonight - upset >= SOON_DAYS
+
+
+def load_test(seen: Seen) -> list[Finding]:
+    """How far the stiffness factor fell between the first load test as hung and the last, by their own doubt.
+
+    The first one since the last repair, so that a slow fall is not lost between tests.
+    """
+    inputs = seen.inputs
+    repaired = max((one.t_ms for one in inputs.marks if one.kind == "repaired"), default=None)
+    since = "" if repaired is None else told.day_text(repaired // told.DAY_MS)
+    tonight = told.day_text(inputs.hung_day + inputs.last_ended)
+    tests = [one for one in hung_and_glued(inputs.tonight.tests) if since <= one.day <= tonight]
+    if not tests:
+        return []
+    about, last = inputs.door.name, tests[-1]
+    if len(tests) < 2:
+        return [Finding(topic="test", about=about, evidence={"factor": last.f_k}, unjudged=ONE_TEST)]
+    first = tests[0]
+    at_bound = bool(first.beyond or last.beyond)
+    fall = float((np.log(first.f_k) - np.log(last.f_k)) / np.hypot(first.sd_ln, last.sd_ln))
+    evidence = {
+        "fall_sd": None if at_bound else fall,
+        "at_bound": at_bound,
+        "factor": last.f_k,
+        "factor_low": last.low,
+        "factor_high": last.high,
+        "factor_before": first.f_k,
+        "tested": last.day,
+        "tested_before": first.day,
+    }
+    unjudged = AT_BOUND if at_bound else None
+    return [Finding(topic="test", about=about, evidence=evidence, unjudged=unjudged)]

@@ -1,0 +1,88 @@
+"""The command `mark`: what was done on a day, kept and listed; refusals in one sentence."""
+
+import json
+from pathlib import Path
+
+import click
+import pytest
+from sqlalchemy.orm import Session
+
+from server import schema
+from server.cli.marks import mark
+from server.config import Settings
+from server.database import open_engine
+from server.errors import HangtrueError, SettingsError, UnknownDoorError
+from tests.inspection.doors import Truth, one_joint
+from tests.inspection.stored import stored_door
+
+
+@pytest.fixture
+def settings(tmp_path: Path) -> Settings:
+    url = f"sqlite:///{tmp_path / 'yard.db'}"
+    schema.upgrade(url)
+    engine = open_engine(url)
+    with Session(engine) as session, session.begin():
+        stored_door(session, Truth(years=0.0), one_joint())
+    engine.dispose()
+    return Settings(state_dir=tmp_path, database=url)
+
+
+def run(settings: Settings, capsys: pytest.CaptureFixture[str], *words: str) -> str:
+    mark.main(args=list(words), obj=settings, standalone_mode=False)
+    return capsys.readouterr().out
+
+
+def test_a_mark_is_kept_and_listed(settings: Settings, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(settings, capsys, "north", "--list") == "No mark yet.\n"
+    said = run(settings, capsys, "north", "hinge-packed", "--on", "2022-05-03", "Bottom hinge,", "one card.")
+    assert said == "saltmarsh-yard/north is marked hinge packed on 2022-05-03. The next look knows of it.\n"
+    run(settings, capsys, "north", "slam", "--on", "2022-04-01", "In the gale.")
+    listed = json.loads(run(settings, capsys, "north", "--list", "--json"))
+    assert listed == [
+        {"day": "2022-04-01", "kind": "slam", "words": "In the gale.", "by": "command"},
+        {"day": "2022-05-03", "kind": "hinge packed", "words": "Bottom hinge, one card.", "by": "command"},
+    ]
+    assert run(settings, capsys, "north", "--list").splitlines()[1].split()[:2] == ["2022-04-01", "slam"]
+
+
+@pytest.mark.parametrize(
+    "kind", ["hung", "eased", "hinge packed", "finish", "gauge-changed", "looked-at", "gauge-moved"]
+)
+def test_kinds_are_taken_with_a_dash_or_a_blank(
+    settings: Settings, capsys: pytest.CaptureFixture[str], kind: str
+) -> None:
+    assert "is marked" in run(settings, capsys, "north", kind, "Done.")
+
+
+@pytest.mark.parametrize(
+    ("words", "error", "sentence"),
+    [
+        (("north", "polished", "x"), SettingsError, "mark a door: needs one of hung, eased"),
+        (("north", "eased", "--on", "soon"), SettingsError, "needs a date such as 2026-11-24, got 'soon'"),
+        (
+            ("north", "eased", "--on", "2001-01-01"),
+            SettingsError,
+            "needs a day from its hanging, 2021-03-02, to",
+        ),
+        (("north", "eased", "--on", "2999-01-01"), SettingsError, "got 2999-01-01"),
+        (("west", "--list"), UnknownDoorError, "find door 'west'"),
+    ],
+)
+def test_refusals(
+    settings: Settings,
+    capsys: pytest.CaptureFixture[str],
+    words: tuple[str, ...],
+    error: type[HangtrueError],
+    sentence: str,
+) -> None:
+    with pytest.raises(error) as refused:
+        run(settings, capsys, *words)
+    assert sentence in str(refused.value)
+
+
+@pytest.mark.parametrize("words", [("north",), ("north", "eased", "--list")])
+def test_a_kind_or_the_list(
+    settings: Settings, capsys: pytest.CaptureFixture[str], words: tuple[str, ...]
+) -> None:
+    with pytest.raises(click.UsageError, match="give a KIND"):
+        run(settings, capsys, *words)

@@ -1,0 +1,112 @@
+"""Checks that are due, and load tests that give more."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from server.doors.load_tests import LoadTest
+from server.inspection.found.checks import AT_BOUND, NO_CHECK, ONE_TEST, check_due, load_test
+from server.inspection.seen import Seen
+from server.inspection.values import Finding
+from tests.inspection.doors import HUNG_DAY, hung
+from tests.inspection.found.seeing import marked, seen_of, told, verdicts
+
+TODAY = HUNG_DAY + seen_of().inputs.last_ended
+MOVING = [name for name in hung().channels if name not in ("air-temp", "air-rh", "shut", "ref", "battery")]
+
+
+def checked(**days_ago: int) -> Seen:
+    """All gauges checked today but those named, with `_` for `-`."""
+    ago = {name.replace("_", "-"): days for name, days in days_ago.items()}
+    return told(seen_of(), checked_day={name: TODAY - ago.get(name, 0) for name in MOVING})
+
+
+def the(seen: Seen) -> Finding:
+    (one,) = check_due(seen)
+    return one
+
+
+@pytest.mark.parametrize(("days", "said", "gauges"), [(365, "holds", 1), (364, "gone", None)])
+def test_a_year(days: int, said: str, gauges: int | None) -> None:
+    found = the(checked(head_latch=days))
+    assert (verdicts(found)["check_due"], found.evidence.get("gauges")) == (said, gauges)
+
+
+def test_a_mark_checks_all_gauges_or_those_it_names() -> None:
+    due = checked(head_latch=400, latch_top=400)
+    assert verdicts(the(marked(due, "calibrated", 3)))["check_due"] == "gone"
+    assert the(marked(due, "calibrated", 3, "feeler at latch-top")).evidence["gauges"] == 1
+
+
+@pytest.mark.parametrize("kind", ["slam", "rehung", "repaired"])
+def test_a_week_after_an_upset_a_check_is_due(kind: str) -> None:
+    before = checked(**{name.replace("-", "_"): 50 for name in MOVING})
+    assert verdicts(the(marked(before, kind, 6)))["check_due"] == "gone"
+    due = marked(before, kind, 7)
+    assert the(due).evidence == {"days_since_check": 365, "gauges": len(MOVING)}
+    assert verdicts(the(marked(due, "calibrated", 6)))["check_due"] == "gone"
+
+
+def test_without_any_check_kept_nothing_is_said() -> None:
+    assert (the(seen_of()).unjudged, verdicts(the(seen_of()))["check_due"]) == (NO_CHECK, "unjudged")
+
+
+def made(day: str, f_k: float, *, sd_ln: float = 0.1, beyond: str | None = None) -> LoadTest:
+    return LoadTest(
+        id=1,
+        day=day,
+        place="hung",
+        state="glued",
+        mass_kg=10,
+        strap_mm=0,
+        cycles=5,
+        rack_mm=0.08,
+        sd_mm=0.005,
+        f_k=f_k,
+        low=f_k * float(np.exp(-sd_ln)),
+        high=f_k * float(np.exp(sd_ln)),
+        sd_ln=sd_ln,
+        beyond=beyond,
+    )
+
+
+def fallen(by_sd: float) -> Seen:
+    """Two tests with a hundredth of doubt each between which the factor fell by so many of both together."""
+    later = 0.2 * float(np.exp(-by_sd * 0.1 * np.sqrt(2)))
+    return told(seen_of(), tests=(made("2021-04-01", 0.2), made("2021-05-01", later)))
+
+
+@pytest.mark.parametrize(
+    ("by_sd", "watch", "softer"),
+    [
+        (0.99, "gone_at_once", "gone_at_once"),
+        (1.01, "at_once", "gone_at_once"),
+        (1.99, "at_once", "gone_at_once"),
+        (2.01, "at_once", "at_once"),
+        (-3.0, "gone_at_once", "gone_at_once"),
+    ],
+)
+def test_a_factor_that_fell(by_sd: float, watch: str, softer: str) -> None:
+    (one,) = load_test(fallen(by_sd))
+    assert one.evidence["fall_sd"] == pytest.approx(by_sd)
+    assert verdicts(one) == {"test_watch": watch, "test_softer": softer}
+
+
+def test_what_cannot_be_compared() -> None:
+    assert load_test(seen_of()) == []
+    (alone,) = load_test(told(seen_of(), tests=(made("2021-04-01", 0.2),)))
+    assert alone.unjudged == ONE_TEST
+    bound = (made("2021-04-01", 0.2), made("2021-05-01", 0.05, beyond="softer"))
+    (one,) = load_test(told(seen_of(), tests=bound))
+    assert (one.unjudged, set(verdicts(one).values())) == (AT_BOUND, {"unjudged"})
+
+
+def test_tests_of_later_nights_before_a_repair_and_on_the_bench_are_left_out() -> None:
+    seen = fallen(3.0)
+    bench = replace(made("2021-04-02", 0.9), place="bench")
+    later = made("2023-01-01", 0.9)
+    more = told(seen, tests=(*seen.inputs.tonight.tests, bench, later))
+    assert load_test(more) == load_test(seen)
+    repaired = marked(seen, "repaired", TODAY - (HUNG_DAY + 45))  # 16 April
+    assert [one.unjudged for one in load_test(repaired)] == [ONE_TEST]

@@ -1,0 +1,159 @@
+"""What a disk, another program and an operator may do to a service: said, lived through, nothing lost."""
+
+import json
+import logging
+import os
+import resource
+import signal
+import sqlite3
+import time
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+
+import pytest
+from sqlalchemy import make_url
+
+from tests.backup.test_restoring import drop_aside
+from tests.journeys.acknowledged import CHANNELS, Found
+from tests.journeys.needs import is_long
+from tests.journeys.ways import WINDOW, load, until_flowing, way_in
+from tests.journeys.yard import Served, make_yard, metric, run, serving, until
+
+log = logging.getLogger(__name__)
+UNLIMITED = (resource.RLIM_INFINITY, resource.RLIM_INFINITY)
+MINUTE_S, STOP_S = 60.0, 10.0
+
+
+@contextmanager
+def full_disk(served: Served, room: int) -> Iterator[None]:
+    """No file of the service may grow beyond `room` bytes while the block runs, as on a disk that is full."""
+    resource.prlimit(served.child.pid, resource.RLIMIT_FSIZE, (room, resource.RLIM_INFINITY))
+    try:
+        yield
+    finally:
+        resource.prlimit(served.child.pid, resource.RLIMIT_FSIZE, UNLIMITED)
+
+
+def test_a_disk_that_is_full_is_told_and_what_waits_is_stored_once_there_is_room(tmp_path: Path) -> None:
+    with way_in("listener", make_yard(tmp_path / "yard")) as way, serving(way.yard) as served:
+        sender = way.sender
+        with sender.connected(served.intake) as connection:
+            sender.send(connection, WINDOW)
+            assert sender.take_what_flies(connection)
+            wal = Path(f"{make_url(way.yard.database).database}-wal")
+            with full_disk(served, wal.stat().st_size):
+                sender.send(connection, WINDOW)
+                until(lambda: served.get("/healthz")[0] == 503, "the page of health to say so")
+                assert "the store refuses" in served.get("/healthz")[1]
+                assert metric(served, "store_failing") == 1
+                said = len(sender.acknowledged), sender.take_what_flies(connection, within_s=0.1)
+                assert said == (WINDOW, False)
+            assert sender.take_what_flies(connection)
+            until(lambda: served.get("/healthz")[0] == 200, "health again")
+    assert way.found() == Found(readings=len(CHANNELS) * 2 * WINDOW)
+
+
+def test_a_store_that_is_held_for_a_minute_costs_nothing(tmp_path: Path) -> None:
+    """Longer than a connection is let wait: the node is sent away, comes again, and has lost nothing."""
+    if not is_long():
+        pytest.skip("takes a minute: HANGTRUE_LONG=1")
+    with way_in("listener", make_yard(tmp_path / "yard")) as way, serving(way.yard) as served:
+        with load(way, lambda: way.port(served)):
+            until_flowing(way, "before")
+            path = make_url(way.yard.database).database or ""
+            with closing(sqlite3.connect(path, isolation_level=None, timeout=30)) as holder:
+                holder.execute("BEGIN EXCLUSIVE")
+                before, begun_s = len(way.acknowledged()), time.monotonic()
+                until(lambda: time.monotonic() - begun_s > MINUTE_S, "a minute", within_s=2 * MINUTE_S)
+                # what was committed before may still have been on its way
+                assert len(way.acknowledged()) <= before + WINDOW
+                holder.execute("ROLLBACK")
+            until_flowing(way, "after")
+        way.send_what_is_not_stated(served)
+    assert way.found() == Found(readings=len(CHANNELS) * (way.sender.upcoming - 1))
+
+
+def test_a_second_service_is_refused_and_the_first_is_named(database_url: str, tmp_path: Path) -> None:
+    """In the same folder, and in another with the same database."""
+    yard = make_yard(tmp_path / "yard", database_url)
+    with serving(yard) as served:
+        for other in (yard, make_yard(tmp_path / "other", database_url)):
+            told = run("hangtrue", "--config", other.config, "serve")
+            assert told.returncode == 2, told.stderr
+            assert f"process number {served.child.pid}" in told.stderr
+            assert "Traceback" not in told.stderr
+
+
+def pages_of(served: Served) -> int:
+    """The process of the pages."""
+    pid = served.child.pid
+    for path in Path(f"/proc/{pid}/task").glob("*/children"):
+        for child in path.read_text("utf-8").split():
+            if b"web\0--listen" in Path(f"/proc/{child}/cmdline").read_bytes():
+                return int(child)
+    return 0
+
+
+def test_pages_that_are_killed_come_again_and_cost_no_connection(tmp_path: Path) -> None:
+    with (
+        way_in("listener", make_yard(tmp_path / "yard")) as way,
+        serving(way.yard) as served,
+        way.sender.connected(served.intake) as connection,
+    ):
+        until(lambda: served.get("/healthz")[0] == 200, "the pages")
+        first = pages_of(served)
+        os.kill(first, signal.SIGKILL)
+        way.sender.send(connection, WINDOW)
+        assert way.sender.take_what_flies(connection), "the node's connection lives on"
+        until(lambda: served.get("/healthz")[0] == 200, "the pages again")
+        assert pages_of(served) not in (0, first)
+        assert metric(served, "connections") == 1
+        assert metric(served, "packs_stored_total") == WINDOW
+
+
+def test_asked_to_stop_under_load_by_a_broker_it_leaves_in_order(tmp_path: Path) -> None:
+    with way_in("broker", make_yard(tmp_path / "yard")) as way:
+        with serving(way.yard) as served:
+            until(lambda: metric(served, "connections") == 1, "the broker", every_s=0.1)
+            with load(way, lambda: way.port(served)):
+                until_flowing(way, "before")
+                begun_s = time.monotonic()
+                served.child.send_signal(signal.SIGTERM)
+                assert served.child.wait(2 * STOP_S) == 0
+                assert time.monotonic() - begun_s < STOP_S
+        after = way.found()
+        assert (after.lost, after.wrong, after.strange) == (0, 0, 0)
+        assert "Traceback" not in way.yard.log.read_text("utf-8")
+
+
+def test_backed_up_under_load_restored_elsewhere_and_filled_by_the_node(
+    database_url: str, tmp_path: Path
+) -> None:
+    """The restored hashes are the manifest's; what came later the node still has, and sends again."""
+    with way_in("listener", make_yard(tmp_path / "yard", database_url)) as way:
+        with serving(way.yard) as served, load(way, lambda: way.port(served)):
+            until_flowing(way, "before")
+            told = way.yard.command("db", "backup", tmp_path / "kept", "--json")
+            assert told.returncode == 0, told.stderr
+            until_flowing(way, "after")
+        kept = json.loads(told.stdout)
+        whole, acknowledged = way.found().readings, len(way.acknowledged())
+        assert 0 < kept["readings"] < whole
+        other = way.yard
+        if database_url.startswith("sqlite"):
+            other = make_yard(tmp_path / "elsewhere")
+        told = other.command("db", "restore", kept["folder"], "--json")
+        assert told.returncode == 0, told.stderr
+        aside = json.loads(told.stdout)["aside"]
+        hashes = json.loads((Path(kept["folder"]) / "manifest.json").read_text("utf-8"))["readings"]
+        told = other.command("db", "backup", tmp_path / "again", "--json")
+        again = json.loads((Path(json.loads(told.stdout)["folder"]) / "manifest.json").read_text("utf-8"))
+        assert again["readings"] == hashes
+        way.yard = other
+        assert len(way.stated()) < acknowledged
+        with serving(other) as served:
+            until(lambda: len(way.stated()) > 0, "the statement, which shrank")
+            way.send_what_is_not_stated(served)
+        assert way.found() == Found(readings=len(CHANNELS) * (way.sender.upcoming - 1))
+    drop_aside(database_url, aside)
