@@ -52,7 +52,7 @@ def door(site: str, name: str) -> str:
         use = use_line(session, facts)
     is_now = facts.state != "not_heard"  # the last values are not shown as if they were now
     today = dates.day_number(facts.now)
-    ticks = noticed.ticks(facts, made)
+    ticks, steps = noticed.ticks(facts, made), noticed.found_steps(facts, made)
     return render_template(
         "door.html",
         sheet=frame,
@@ -83,6 +83,7 @@ def door(site: str, name: str) -> str:
         as_built=telling.as_built(facts),
         built=built_view(facts),
         log=log_of(facts, made),
+        unlogged=next((dates.day_date(one.day).isoformat() for one in reversed(steps)), None),
     )
 
 

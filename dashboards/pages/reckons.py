@@ -100,10 +100,9 @@ def _lead(score: Score) -> str:
             "Nothing that was said of it can be judged yet: that takes what stays to be told, "
             "and three months after."
         )
-    many = words.count(score.asked, "interval", "intervals")
-    held = "it" if score.asked == score.held == 1 else str(score.held)
+    many = words.count(score.asked, "interval that was", "intervals that were")
     return (
-        f"{many} that were said of it can be judged by now; {held} held what is known since. "
+        f"{many} said of it can be judged by now; {score.held} held what is known since. "
         f"They are meant to hold {OUT_OF - 1} times in {OUT_OF}."
     )
 

@@ -14,6 +14,9 @@ from dashboards.pages.movement import Movement
 from dashboards.pages.noticed import Tick
 
 AHEAD_SPAN = "On to the limit"
+NEW_LEAF = (
+    " A new leaf often moves more in its first months than in any year after (common practice, no source)."
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,7 +112,7 @@ def trend(facts: DoorFacts, drawn: Drawn | None, ticks: Sequence[Tick] = ()) -> 
         still=stills.trend(weeks, depth, said),
         label=f"{drawn.what} of {name} in {unit} {way} the {said.line}, from {hung}. "
         f"{_told(drawn.movement) if of_joint else telling.lead(facts)}",
-        caption=_caption(weeks, depth, said),
+        caption=_caption(weeks, depth, said, is_early=drawn.movement.why == "year"),
         is_parted=weeks.is_parted,
         has_ahead=said.onward is not None,
         head=f"{drawn.what} {'since it was hung' if weeks.is_parted else 'so far'}",
@@ -128,12 +131,9 @@ def _limit_word(name: str, limit: float | None) -> str:
     return "" if limit is None else f"{name}, {words.number(limit)}"
 
 
-def _caption(weeks: Weeks, depth: stills.Depth, said: stills.Words) -> str:
+def _caption(weeks: Weeks, depth: stills.Depth, said: stills.Words, *, is_early: bool) -> str:
     if not weeks.is_parted:
-        return (
-            "Measured only, nothing parted yet. A new leaf often moves more in its first months "
-            "than in any year after (common practice, no source)."
-        )
+        return f"Measured only, nothing parted yet.{NEW_LEAF if is_early else ''}"
     kept = (
         "Red is what stays, from the hung line down to the red line; blue is what the season adds or lifts."
     )
@@ -145,6 +145,7 @@ def _caption(weeks: Weeks, depth: stills.Depth, said: stills.Words) -> str:
     if said.onward is not None:
         lines.append(
             f"“{AHEAD_SPAN}” is dotted: straight from what stays now to the limit, on the earliest day "
-            f"{'alone' if said.onward.latest is None else 'and on the latest'}."
+            f"{'alone' if said.onward.latest is None else 'and on the latest'}. No date says that it is safe "
+            "until then."
         )
     return " ".join(lines)

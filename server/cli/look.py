@@ -79,12 +79,14 @@ def _kept(
 ) -> list[tuple[str, str, "Inspection"]]:
     from server.clock import utc_now
     from server.errors import HangtrueError
-    from server.service import messages, nightly
+    from server.service import house, messages, nightly
 
     with opened(settings) as engine:
         if due and door is None:
             saying = messages.saying_of(settings, clock=utc_now)
-            done = messages.run_night(engine, saying, look_at=settings.look_at)
+            done = messages.run_night(
+                engine, saying, look_at=settings.look_at, also=house.nightly_of(settings)
+            )
             back = nightly.look_back(engine, clock=utc_now, zone=settings.zone)
             if back:
                 messages.say(engine, saying, looked=True)

@@ -53,6 +53,7 @@ COMMANDS = {
     "joint": Command("server.cli.carpentry", "joint", "Two joints side by side, before they are built."),
     "load": Command("server.cli.loads", "load", "Load tests: how stiff a door's joints are."),
     "piece": Command("server.cli.pieces", "piece", "Sample joints broken on the bench: add, list, compare."),
+    "mark": Command("server.cli.marks", "mark", "What was done at a door, or seen there, on a day."),
     "compare": Command(
         "server.cli.comparing", "compare", "Two doors side by side, each joint by what it carries."
     ),

@@ -1,8 +1,8 @@
 """The house looked at: boxes, packs held back, certificates, disk, back-up, intake. What is read of them."""
 
 import shutil
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -64,6 +64,16 @@ def facts_of(settings: Settings, site: str) -> HouseFacts:
         certificates={use: path for use, path in files.items() if path is not None and settings.intake_cert},
         backup_folder=settings.backup_folder,
     )
+
+
+def nightly_of(settings: Settings) -> Callable[[Session, str, int, bool], tuple[Finding, ...]]:
+    """What the night asks of a site's house, by these settings; the newest copy is read back."""
+
+    def found(session: Session, site: str, at_ms: int, is_now: bool) -> tuple[Finding, ...]:
+        facts = replace(facts_of(settings, site), is_now=is_now, reads_back=True)
+        return house_findings(session, facts, at_ms=at_ms)
+
+    return found
 
 
 def house_findings(session: Session, facts: HouseFacts, *, at_ms: int) -> tuple[Finding, ...]:

@@ -64,7 +64,9 @@ def saying_of(settings: Settings, *, clock: Clock) -> Saying:
     )
 
 
-def run_night(engine: Engine, saying: Saying, *, look_at: str) -> list[nightly.LookDone]:
+def run_night(
+    engine: Engine, saying: Saying, *, look_at: str, also: nightly.HouseFindings | None = None
+) -> list[nightly.LookDone]:
     """Look at all for each night that is due, and say once, after the last, what came of it.
 
     A clock that ran ahead is told and its looks are taken back; one that is not believed looks at nothing.
@@ -76,7 +78,7 @@ def run_night(engine: Engine, saying: Saying, *, look_at: str) -> list[nightly.L
         zones = {saying.zone or door.zone for door in list_doors(session)} or {"UTC"}
         today = max(now.astimezone(ZoneInfo(zone)).date() for zone in zones)
         void_ahead(session, slot=today.isoformat(), at=now)
-    done = nightly.run_due(engine, clock=saying.clock, look_at=look_at, zone=saying.zone)
+    done = nightly.run_due(engine, clock=saying.clock, look_at=look_at, zone=saying.zone, also=also)
     say(engine, saying, looked=bool(done))
     return done
 

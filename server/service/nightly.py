@@ -2,7 +2,7 @@
 
 import logging
 import time as stopwatch
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
@@ -12,13 +12,13 @@ from sqlalchemy import Engine
 from server.alerts import ledger
 from server.alerts.ledger import Night
 from server.clock import Clock
-from server.database import session_of
+from server.database import Session, session_of
 from server.doors.register import DoorHung, find_door, list_doors
 from server.inspection import findings, lines, look, reading, results, said, watch_kept
 from server.inspection.look import Looked
 from server.inspection.results import Slot
 from server.inspection.trending import Asked
-from server.inspection.values import DoorInputs, Inspection
+from server.inspection.values import DoorInputs, Finding, Inspection
 from server.inspection.watching import SeriesWatch
 from server.service import trials
 
@@ -28,6 +28,10 @@ DAY_MS = 86_400_000
 # One night more than the rule that counts longest.
 FIRST_NIGHTS = 15
 MOST_NIGHTS = 400
+
+
+HouseFindings = Callable[[Session, str, int, bool], tuple[Finding, ...]]
+"""What is found of a site's house beside its silence: session, site, moment in ms, whether that is now."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,7 +84,13 @@ def moment_of(day: date, zone: str, at: str) -> datetime:
 
 
 def run_due(
-    engine: Engine, *, clock: Clock, look_at: str, zone: str | None, force_door: str | None = None
+    engine: Engine,
+    *,
+    clock: Clock,
+    look_at: str,
+    zone: str | None,
+    force_door: str | None = None,
+    also: HouseFindings | None = None,
 ) -> list[LookDone]:
     """Look at every door (or at one) for each night that is due, at the boxes first.
 
@@ -95,7 +105,7 @@ def run_due(
     for slot in nights:
         for site, site_nights in sites.items():
             for night in (one for one in site_nights if one.slot == slot):
-                _look_at_house(engine, site, night, now)
+                _look_at_house(engine, site, night, now, also)
         for door in doors:
             for night in (one for one in due[door.id] if one.slot == slot):
                 done.append(_look_at_door(engine, door, night, walk, is_last=night is due[door.id][-1]))
@@ -229,13 +239,16 @@ def _house(site: str) -> str:
     return f"site/{site}"
 
 
-def _look_at_house(engine: Engine, site: str, due: _Due, now: datetime) -> None:
-    """Whether a site's boxes are heard: the newest night is judged by now, those before by their hour."""
-    started = stopwatch.monotonic()
-    at_ms = _ms(now if now - due.at < timedelta(days=1) else due.at)
+def _look_at_house(
+    engine: Engine, site: str, due: _Due, now: datetime, also: HouseFindings | None = None
+) -> None:
+    """A site's boxes and house: the newest night is judged by now, those before by their hour."""
+    started, is_now = stopwatch.monotonic(), now - due.at < timedelta(days=1)
+    at_ms = _ms(now if is_now else due.at)
     with session_of(engine) as session:
         doors = [door for door in list_doors(session) if door.site == site]
-        inspection = Inspection(findings=findings.silence(doors, at_ms=at_ms))
+        beside = () if also is None else also(session, site, at_ms, is_now)
+        inspection = Inspection(findings=(*findings.silence(doors, at_ms=at_ms), *beside))
         took_s = stopwatch.monotonic() - started
         slot = Slot(scope=_house(site), slot=due.slot, looked=now, until_ms=at_ms, took_s=took_s)
         results.save(session, inspection, slot)

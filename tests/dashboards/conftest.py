@@ -47,7 +47,7 @@ def two_doors(engine: Engine) -> Engine:
             slot = Slot(
                 scope=scope_of(door.id), slot="2026-11-24", looked=yard.NOW, until_ms=heard_ms, took_s=0.1
             )
-            save(session, Inspection(findings=(), series=_looks(made)), slot, door_id=door.id)
+            save(session, Inspection(findings=(), series=looks_of(made)), slot, door_id=door.id)
     return engine
 
 
@@ -106,7 +106,8 @@ def _copied(path: Path, folder: Path) -> Iterator[Engine]:
     made.dispose()
 
 
-def _looks(made: dict[str, SeriesResult]) -> tuple[SeriesLook, ...]:
+def looks_of(made: dict[str, SeriesResult]) -> tuple[SeriesLook, ...]:
+    """Results as a look gives them."""
     return tuple(
         SeriesLook(
             key=one.key,

@@ -243,7 +243,7 @@ def test_a_person_marks_an_alert_as_seen_and_closes_it(browser: Browser, address
     page.get_by_text("Close it").click()
     page.get_by_label("How did it end?").fill("Tried a feeler: it does not enter.")
     page.get_by_role("button", name="Close").click()
-    page.get_by_text("Tried a feeler: it does not enter.").wait_for()
+    page.get_by_text("Tried a feeler: it does not enter.", exact=True).wait_for()
     assert page.locator(".lead").inner_text().startswith("Nothing stands.")
     assert said == []
     page.context.close()

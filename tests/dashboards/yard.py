@@ -175,6 +175,9 @@ def told(
     """Facts of a door, made by hand."""
     door = hung(name, years=years, door_id=door_id, heard=heard)
     known = results if results is not None else north_results() if name == "north" else south_results()
+    if heard is not None and heard < NOW:
+        last = (heard.date() - datetime(1970, 1, 1, tzinfo=UTC).date()).days
+        known = {key: replace(one, facts=one.facts | {"last_day": last}) for key, one in known.items()}
     return door_facts(
         Heard(
             door=door,

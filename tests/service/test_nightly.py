@@ -17,6 +17,7 @@ from server.doors.tables import Door, Node
 from server.errors import UnknownDoorError
 from server.inspection import results, watching
 from server.inspection.tables import InspectionRow, SaidRow, SeriesResultRow, SeriesWatchRow
+from server.inspection.values import Finding
 from server.schema import upgrade
 from server.service import nightly
 from tests.fakes.clock import HandClock
@@ -151,6 +152,22 @@ def test_a_door_never_heard_has_a_look_and_no_alert(engine: Engine) -> None:
         assert results.results_of(session, door.id) == {}
         assert ledger.standing(session) == []
         assert ledger.door_state(session, door.id).key == "settling"
+
+
+def test_what_the_house_is_found_with_reaches_the_ledger(engine: Engine) -> None:
+    with Session(engine) as session, session.begin():
+        stored_door(session, Truth(years=0.0), one_joint())
+    hear(engine, NOW)
+    asked: list[tuple[str, bool]] = []
+
+    def also(_session: Session, site: str, _at_ms: int, is_now: bool) -> tuple[Finding, ...]:
+        asked.append((site, is_now))
+        return (Finding(topic="backup", about=site, evidence={"age_days": 9.0, "verified": True}),)
+
+    nightly.run_due(engine, clock=HandClock(NOW), look_at="05:00", zone=ZONE, also=also)
+    assert set(asked) == {("saltmarsh-yard", True)}
+    with Session(engine) as session:
+        assert [one.topic for one in ledger.standing(session)] == ["backup"]
 
 
 def test_a_look_of_another_night_keeps_nothing(engine: Engine) -> None:

@@ -1,6 +1,7 @@
 """Live figures as JSON."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 
@@ -47,3 +48,25 @@ def test_names_carry_no_markup_to_the_plotting_library() -> None:
     one = stills.PairLine(name="<b>x</b>", years=years, stays=years, low=years, high=years, is_dashed=False)
     names = [trace["name"] for trace in live.pair([one])["traces"] if trace["role"] == "pair"]
     assert names == ["&lt;b&gt;x&lt;/b&gt;"]
+
+
+def test_a_date_is_drawn_straight_to_the_limit_and_apart_from_what_was_measured() -> None:
+    parts = yard.result("droop").parts
+    assert parts is not None
+    weeks = weekly(parts)
+    onward = stills.Onward(earliest=yard.TODAY + 100, latest=yard.TODAY + 400)
+    said = replace(WORDS, onward=onward, ticks=((yard.TODAY - 300.0, "?"),))
+    told = live.trend(weeks, stills.depth_of(weeks, 2.43), said)
+    json.dumps(told, allow_nan=False)
+    assert [trace["role"] for trace in told["traces"]] == ["stays", "season", "seen"]
+    late, early = told["onward"]
+    assert (late["role"], early["role"]) == ("ahead", "aheadband")
+    assert early["x"][1] < late["x"][1] < told["onwardSpan"][1]
+    assert early["y"] == late["y"] == [round(float(weeks.stays[-1]), 4), 2.43]
+    assert told["onwardY"][0] > 2.43
+    assert told["ticks"][0]["text"] == "?"
+    alone = live.trend(
+        weeks, stills.depth_of(weeks, 2.43), replace(said, onward=replace(onward, latest=None))
+    )
+    assert [trace["role"] for trace in alone["onward"]] == ["ahead"]
+    assert "onward" not in live.trend(weeks, stills.depth_of(weeks, 2.43), WORDS)

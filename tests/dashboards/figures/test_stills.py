@@ -92,3 +92,15 @@ def test_a_silent_door_s_spark_ends_in_a_broken_line() -> None:
     now = stills.spark(weeks, top_mm=0, depth_mm=2, first_day=first, last_day=float(weeks.day[-1]) + 3)
     assert [s.kind for s in late.strokes].count("gap") == 1
     assert "gap" not in [s.kind for s in now.strokes]
+
+
+def test_ticks_stand_at_their_days_and_a_date_is_not_drawn_at_first() -> None:
+    weeks = weeks_of()
+    ticks = ((float(weeks.day[0]), ""), ((weeks.day[0] + weeks.day[-1]) / 2, "?"))
+    words = replace(WORDS, ticks=ticks, onward=stills.Onward(earliest=yard.TODAY + 50.0, latest=None))
+    drawn = stills.trend(weeks, stills.depth_of(weeks, 2.43), words)
+    at = [float(rule.x1.rstrip("%")) for rule in drawn.over if rule.kind == "g-tick"]
+    assert at == pytest.approx([0.0, 49.0], abs=0.1)
+    assert [label.text for label in drawn.labels].count("?") == 1
+    plain = stills.trend(weeks, stills.depth_of(weeks, 2.43), WORDS)
+    assert drawn.strokes == plain.strokes

@@ -8,11 +8,19 @@ import pytest
 from flask.testing import FlaskClient
 from sqlalchemy import Engine, update
 
-from dashboards.pages import door
+from dashboards.pages import ahead, door, trends
+from dashboards.pages.facts import DoorFacts
+from dashboards.pages.trends import Trend
+from server.alerts.ledger import Night, record
 from server.database import session_of
-from server.doors.tables import Door
+from server.doors.marks import add_mark
+from server.doors.register import find_door
+from server.doors.tables import Door, Node
+from server.inspection import results
+from server.inspection.results import Parts, Slot, save, scope_of
+from server.inspection.values import Finding, Inspection
 from tests.dashboards import yard
-from tests.dashboards.conftest import HOST, app_over
+from tests.dashboards.conftest import HOST, app_over, looks_of
 
 NORTH = "/doors/saltmarsh-yard/north"
 HOSTILE = ["<b>bold</b>", '"><script>alert(1)</script>', "\u202eevil", "x" * 200, "{{ 7 * 7 }}"]
@@ -22,8 +30,14 @@ def text_of(page: str) -> str:
     return re.sub(r"<[^>]+>", " ", page)
 
 
+def trend_of(told: DoorFacts) -> Trend | None:
+    return trends.trend(told, trends.main_drawn(told))
+
+
 def test_the_page_has_its_answer_bars_figures_and_log(client: FlaskClient) -> None:
     page = client.get(NORTH, base_url=HOST).get_data(as_text=True)
+    assert "Gap now, mm" in page
+    assert "Turn that stays, mrad" in page
     for part in (
         "How much is left",
         "Corner droop since it was hung",
@@ -36,6 +50,7 @@ def test_the_page_has_its_answer_bars_figures_and_log(client: FlaskClient) -> No
     assert page.count('<div class="limit">') == 2
     assert "<title>\u2068North\u2069 · hangtrue</title>" in page
     assert "On to the limit" not in page
+    assert ahead.CAUTION not in page
     assert "Add a mark" not in page
 
 
@@ -97,7 +112,7 @@ def test_the_live_round_has_a_trace_a_year(client: FlaskClient) -> None:
 def test_first_weeks_show_what_was_measured_alone() -> None:
     early = yard.result("droop", status="refused", years=0.27)
     told = yard.told(results={"droop": early}, state="settling", years=0.27)
-    drawn = door.trend(told)
+    drawn = trend_of(told)
     assert drawn is not None
     assert not drawn.is_parted
     assert [stroke.kind for stroke in drawn.still.strokes] == ["l-dots only"]
@@ -107,7 +122,7 @@ def test_first_weeks_show_what_was_measured_alone() -> None:
 
 def test_a_silent_door_s_figure_says_where_it_stops() -> None:
     told = yard.told(state="not_heard", heard=yard.NOW - timedelta(days=26))
-    drawn = door.trend(told)
+    drawn = trend_of(told)
     assert drawn is not None
     assert any("not heard since" in label.text for label in drawn.still.labels)
     assert all(gauge.is_lost for gauge in door.elevation(told).gauges)
@@ -116,7 +131,7 @@ def test_a_silent_door_s_figure_says_where_it_stops() -> None:
 def test_without_a_line_there_is_no_figure_and_a_square_leaf() -> None:
     none = yard.result("droop", status="refused", facts={"line": "none"})
     told = yard.told(results={"droop": none}, state="settling")
-    assert door.trend(told) is None
+    assert trend_of(told) is None
     assert door.elevation(told).leaf == "M0 0L1050 0.0L1050 2150.0L0 2150Z"
 
 
@@ -137,6 +152,127 @@ def test_a_gauge_is_drawn_where_it_stands() -> None:
 
 def test_the_limit_that_would_crush_the_figure_is_said_instead() -> None:
     small = yard.result("droop", rate=0.01, start=0.05, swing=0.1)
-    drawn = door.trend(yard.told(results={"droop": replace(small)}))
+    drawn = trend_of(yard.told(results={"droop": replace(small)}))
     assert drawn is not None
     assert "lies below this drawing" in drawn.caption
+
+
+@pytest.fixture
+def running(two_doors: Engine) -> Engine:
+    """North with a turn and its droop running away, a step that nobody logged, and a packed hinge."""
+    ahead: dict[str, object] = {
+        "alarm": True,
+        "forecast": {"earliest": yard.TODAY + 160, "latest": yard.TODAY + 700},
+    }
+    made = yard.north_results()
+    made["droop"] = yard.result("droop", facts=ahead | {"found_steps": [[yard.TODAY - 300, 0.21, 0.02]]})
+    made["turn:lock-hinge"] = yard.result(
+        "turn:lock-hinge", rate=0.02, half=0.01, swing=0.04, start=0.03, facts=ahead
+    )
+    with session_of(two_doors) as session:
+        found = find_door(session, "saltmarsh-yard/north")
+        add_mark(
+            session, found.id, t_ms=(yard.TODAY - 800) * 86_400_000, kind="hinge packed", text="", by="keeper"
+        )
+        slot = Slot(scope=scope_of(found.id), slot="2026-11-24", looked=yard.NOW, until_ms=0, took_s=0.1)
+        save(session, Inspection(findings=(), series=looks_of(made)), slot, door_id=found.id)
+    return two_doors
+
+
+def test_a_date_stands_with_its_caution_and_only_under_its_own_span(running: Engine) -> None:
+    client = app_over(running).test_client()
+    page = client.get(NORTH, base_url=HOST).get_data(as_text=True)
+    text = text_of(page)
+    assert "between then and October\u00a02028, if it goes on so." in text
+    assert "Not before May\u00a02027; how long after is not known yet." in text
+    assert text.count(ahead.CAUTION) == 1
+    assert page.count('data-span="limit"') == 2
+    told = client.get("/figures/saltmarsh-yard/north/trend.json", base_url=HOST).get_json()
+    assert [trace["role"] for trace in told["traces"]] == ["stays", "season", "seen"]
+    assert [trace["role"] for trace in told["onward"]] == ["ahead", "aheadband"]
+    assert [one["text"] for one in told["ticks"]] == ["", "?"]
+    joint = client.get(
+        "/figures/saltmarsh-yard/north/trend.json?series=turn:lock-hinge", base_url=HOST
+    ).get_json()
+    assert (joint["unit"], len(joint["onward"]), joint["ticks"]) == ("mrad", 1, [])
+    other = client.get("/figures/saltmarsh-yard/north/trend.json?series=turn:top-hinge", base_url=HOST)
+    assert other.status_code == 404
+
+
+def test_a_step_that_nobody_logged_stands_in_the_log_and_on_the_trend(running: Engine) -> None:
+    page = app_over(running).test_client().get(NORTH, base_url=HOST).get_data(as_text=True)
+    assert "A step of 0.21\u00a0mm down on 28\u00a0January\u00a02026. Nobody has logged why." in page
+    assert "Hinge packed." in page
+    assert page.count('class="g-tick"') == 2
+
+
+def test_a_silent_door_shows_no_date(running: Engine) -> None:
+    late = yard.NOW - timedelta(days=26)
+    with session_of(running) as session:
+        session.execute(
+            update(Node).where(Node.name == "north").values(last_heard_ms=int(late.timestamp() * 1000))
+        )
+        finding = Finding(topic="heard", about="north", evidence={"silent_h": 620.0, "allowed_h": 4.0})
+        record(
+            session,
+            Inspection(findings=(finding,)),
+            door=find_door(session, "saltmarsh-yard/north"),
+            night=Night(slot="2026-11-23", at=yard.NOW - timedelta(days=1)),
+        )
+    told = yard.told(state="not_heard", heard=late)
+    assert not ahead.others(told)
+    silent = replace(
+        told,
+        main=None
+        if told.main is None
+        else replace(
+            told.main,
+            facts=told.main.facts | {"alarm": True, "forecast": {"earliest": yard.TODAY + 9, "latest": None}},
+        ),
+    )
+    drawn = trend_of(silent)
+    assert drawn is not None
+    assert not drawn.has_ahead
+
+
+def test_the_leaf_s_height_is_dimensioned_beside_its_width(client: FlaskClient) -> None:
+    page = client.get(NORTH, base_url=HOST).get_data(as_text=True)
+    assert ">2150</text>" in page
+    assert ">1050</text>" in page
+
+
+def test_what_is_missing_is_itemised(two_doors: Engine) -> None:
+    wide: dict[str, object] = {
+        "half_width": 0.14,
+        "collinearity": 1.3,
+        "help": "drift",
+        "drift_per_year": 0.05,
+    }
+    with session_of(two_doors) as session:
+        found = find_door(session, "saltmarsh-yard/north")
+        slot = Slot(scope=scope_of(found.id), slot="2026-11-24", looked=yard.NOW, until_ms=0, took_s=0.1)
+        made = {"droop": yard.result("droop", status="refused", facts=wide)}
+        save(session, Inspection(findings=(), series=looks_of(made)), slot, door_id=found.id)
+    text = text_of(app_over(two_doors).test_client().get(NORTH, base_url=HOST).get_data(as_text=True))
+    assert "What is missing" in text
+    assert "What would help: a gauge that drifts less" in text
+    assert "Not known yet" in text
+    assert "First year" not in text
+
+
+def test_a_door_of_twenty_years_reads_the_days_it_draws_and_no_others(
+    two_doors: Engine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    read: list[int] = []
+    unpacked = results._unpacked
+
+    def counted(held: bytes) -> Parts:
+        read.append(1)
+        return unpacked(held)
+
+    monkeypatch.setattr(results, "_unpacked", counted)
+    client = app_over(two_doors).test_client()
+    for path in (NORTH, "/figures/saltmarsh-yard/north/trend.json", "/api/v1/doors/saltmarsh-yard/north"):
+        read.clear()
+        assert client.get(path, base_url=HOST).status_code == 200
+        assert len(read) == 1, path

@@ -3,7 +3,6 @@
 from dataclasses import replace
 from datetime import timedelta
 
-import numpy as np
 import pytest
 
 from dashboards.pages import facts
@@ -43,27 +42,6 @@ def test_the_worst_joint_is_the_series_nearest_its_limit() -> None:
     assert nearest is not None
     assert nearest.what == "Top rail, hinge side, turn"  # 0.97 of its limit, though 0.285 is more than 0.28
     assert (worst_turn.what, worst_turn.unit) == ("Lock rail, hinge side, turn", "mrad")
-
-
-@pytest.mark.parametrize(
-    ("other", "why"),
-    [
-        ({"first_day": 100, "last_day": 463}, "year"),
-        ({"days_seen": 179}, "year"),
-        ({"collinearity": 4.1, "half_width": 0.2}, "season"),
-        ({"collinearity": 1.1, "half_width": 0.14}, "wide"),
-        ({"told": "not_told"}, "kit"),
-        ({}, "other"),
-    ],
-)
-def test_why_no_rate_is_said(other: dict[str, object], why: str) -> None:
-    refused = facts.movement(yard.result("droop", status="refused", facts=other))
-    assert refused.why == why
-    assert not refused.is_told
-    assert refused.split is None
-    assert refused.shown_parts is not None
-    assert not np.isfinite(refused.shown_parts.stays).any()
-    assert np.isfinite(refused.shown_parts.seen).any()
 
 
 def test_a_joint_reads_by_its_alert_before_its_figures() -> None:
@@ -108,3 +86,24 @@ def test_one_gauge_alone_is_told_as_such() -> None:
     assert told.leaf is not None
     assert told.leaf.limit == 1.5
     assert yard.told(results={}).main is None
+
+
+def test_a_joint_with_a_gauge_in_doubt_is_not_said() -> None:
+    doubt = yard.alert("gauge_doubt", topic="gauge", about="north/lock-hinge-top")
+    told = yard.told(standing=(doubt,))
+    joint = next(one for one in told.joints if one.joint == "lock-hinge")
+    assert (joint.turn, joint.opening, joint.spent, joint.word) == (None, None, None, facts.IN_DOUBT)
+    assert told.worst is not None
+    assert "Lock rail, hinge side" not in told.worst.what
+
+
+def test_a_silent_door_without_alerts_has_the_ledger_s_quiet_state() -> None:
+    late = yard.NOW - timedelta(days=26)
+    assert yard.told("south", state="not_heard", heard=late).last_state == "seasonal"
+    assert yard.told("north", state="not_heard", heard=late).last_state == "taking_a_set"
+    assert yard.told(results={}, state="not_heard", heard=late).last_state == "settling"
+
+
+def test_only_what_is_drawn_is_read_with_its_days() -> None:
+    keys = ["droop", "gauge:corner", "turn:lock-hinge", "opening:lock-hinge", "gap:head", "rack"]
+    assert [key for key in keys if facts.is_drawn_from(key)] == ["droop", "gauge:corner"]

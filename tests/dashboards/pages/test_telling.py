@@ -118,7 +118,7 @@ def bar(other: dict[str, object], *, rate: float = 0.06) -> telling.BarWords:
     made: SeriesResult = yard.result("droop", rate=rate, facts=other)
     leaf = yard.told(results={"droop": made}).leaf
     assert leaf is not None
-    return telling.bar_words(leaf)
+    return telling.bar_words(leaf, today=yard.TODAY)
 
 
 @pytest.mark.parametrize(
@@ -139,7 +139,9 @@ def test_a_bar_under_an_alert_is_not_soothed() -> None:
     assert told.leaf is not None
     assert told.worst is not None
     for spent in (told.leaf, told.worst):
-        assert telling.bar_words(spent).date.startswith("No date yet: an alert stands on it")
+        assert telling.bar_words(spent, today=yard.TODAY).date.startswith(
+            "No date yet: an alert stands on it"
+        )
 
 
 def test_a_bars_figures_add_up() -> None:
@@ -147,18 +149,20 @@ def test_a_bars_figures_add_up() -> None:
     assert rows == {
         "stays": f"0.89{NB}mm",
         "stays, 19 times in 20": f"0.75 to 1.05{NB}mm",
-        "worst of a season, droop only": f"0.55{NB}mm",
+        "worst of a season, from the droop": f"0.55{NB}mm",
         "left": f"0.99 of 2.43{NB}mm",
     }
     early = bar({"years_heard": 2.0})
-    assert early.rows[2][0] == "worst season seen, droop only"
+    assert early.rows[2][0] == "worst of a season so far, from the droop"
 
 
 def test_a_joint_past_its_limit_by_season_alone_is_said_to_close_again() -> None:
     opening = yard.result("opening:top-hinge", rate=0.0, facts={"stays": 0.05, "swing_year": 0.37})
     worst = yard.told(results={"opening:top-hinge": opening}).worst
     assert worst is not None
-    assert telling.bar_words(worst).date.startswith("It opens past its limit in the dry and closes again.")
+    assert telling.bar_words(worst, today=yard.TODAY).date.startswith(
+        "It opens past its limit in the dry and closes again."
+    )
 
 
 def test_joint_rows_print_dashes_for_what_is_not_told() -> None:
@@ -184,4 +188,58 @@ def test_a_joint_that_grows_and_may_be_past_its_limit_is_said_so() -> None:
     turn = yard.result("turn:lock-hinge", rate=0.06, facts=facts)
     worst = yard.told(results={"turn:lock-hinge": turn}).worst
     assert worst is not None
-    assert telling.bar_words(worst).date.startswith("It may be past its limit already")
+    assert telling.bar_words(worst, today=yard.TODAY).date.startswith("It may be past its limit already")
+
+
+def test_a_season_too_small_to_print_is_not_printed_as_none() -> None:
+    rows = {name: figure for name, figure, _ in bar({"worst_season": 0.001}).rows}
+    assert rows["worst of a season, from the droop"] == f"under 0.01{NB}mm"
+
+
+def test_an_interval_across_the_line_has_two_ways_and_no_sign() -> None:
+    droop = yard.result("droop", rate=0.01, facts={"stays_low": -0.03, "stays_high": 0.31})
+    told = yard.told(results={"droop": droop}, state="seasonal")
+    assert f"from 0.03{NB}mm up to 0.31{NB}mm down." in telling.second(told)
+    assert (
+        telling.row(told)[1] == f"What stays is from 0.03{NB}mm up to 0.31{NB}mm down. No growth we can tell"
+    )
+    turn = yard.result("turn:lock-hinge", facts={"stays_low": -0.01, "stays_high": 0.05})
+    worst = yard.told(results={"turn:lock-hinge": turn}).worst
+    assert worst is not None
+    rows = {name: figure for name, figure, _ in telling.bar_words(worst, today=yard.TODAY).rows}
+    assert rows["stays, 19 times in 20"] == f"0.01{NB}mrad closed to 0.05{NB}mrad open"
+
+
+def test_a_door_past_its_year_is_not_in_its_first_and_is_promised_no_past_day() -> None:
+    wide = yard.result("droop", status="refused", facts={"half_width": 0.2, "collinearity": 1.0})
+    told = yard.told(results={"droop": wide}, state="settling")
+    assert told.state_word == "Not known yet"
+    said = " ".join([telling.lead(told), telling.second(told), *telling.row(told)])
+    assert "First word" not in said
+    assert "Hung 5" not in telling.lead(told)
+    few = yard.result("droop", status="refused", facts={"days_seen": 150})
+    scarce = yard.told(results={"droop": few}, state="settling")
+    assert scarce.state_word == "First year"
+    assert "readings on half of its days" in telling.second(scarce)
+
+
+def test_readings_entered_by_hand_are_not_silence() -> None:
+    alone = yard.told(heard=None)
+    assert not telling.lead(alone).startswith("Nothing")
+    assert f"entered by hand or from a file, up to 24{NB}November{NB}2026." in " ".join(telling.notes(alone))
+    quiet = yard.told(state="not_heard", heard=yard.NOW - timedelta(days=26))
+    later = {
+        key: replace(one, facts=one.facts | {"last_day": yard.TODAY})
+        for key, one in yard.north_results().items()
+    }
+    by_hand = replace(quiet, main=yard.told(results=later).main)
+    assert telling.lead(by_hand).startswith(
+        f"Nothing heard for 26{NB}days from its box; readings entered by hand go to 24{NB}November{NB}2026."
+    )
+
+
+def test_a_joint_whose_rate_is_not_told_says_so() -> None:
+    facts: dict[str, object] = {"half_width": 0.3, "collinearity": 1.0}
+    turn = yard.result("turn:top-hinge", status="refused", facts=facts)
+    one = yard.told(results={"turn:top-hinge": turn}).joints[0]
+    assert telling.joint_row(one).growth == "Not known yet"

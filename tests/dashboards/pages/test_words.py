@@ -146,3 +146,36 @@ def test_the_seven_states_are_worded_most_pressing_first() -> None:
     keys = ["open", "opening", "taking_a_set", "not_heard", "seasonal", "settling", "true"]
     assert keys == words.PRESSING
     assert words.STATES["settling"] == "First year"
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "text"),
+    [
+        (0.75, 1.05, f"0.75 to 1.05{NB}mm"),
+        (-0.03, 0.31, f"0.03{NB}mm up to 0.31{NB}mm down"),
+        (-0.001, 0.31, f"0.00 to 0.31{NB}mm"),
+        (-0.3, -0.1, f"0.10 to 0.30{NB}mm up"),
+        (-0.3, 0.001, f"0.00 to 0.30{NB}mm up"),
+    ],
+)
+def test_an_interval_has_ways_and_no_sign(low: float, high: float, text: str) -> None:
+    assert words.between(low, high, "mm", ways=("up", "down")) == text
+
+
+@pytest.mark.parametrize(
+    ("key", "name"),
+    [
+        ("droop", "Corner droop"),
+        ("turn:lock-hinge", "Lock rail, hinge side: turn"),
+        ("opening:top-latch", "Top rail, latch side: mean opening"),
+        ("gap:head", "Gap head"),
+        ("gauge:corner", "At the gauge corner"),
+    ],
+)
+def test_a_series_by_its_name(key: str, name: str) -> None:
+    assert words.series(key) == name
+
+
+def test_a_first_word_is_not_promised_for_a_day_that_is_past() -> None:
+    assert words.first_word_after(101, 100, "May 2027") == "First word about May 2027."
+    assert "May" not in words.first_word_after(100, 100, "May 2027")
