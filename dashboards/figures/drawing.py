@@ -101,16 +101,12 @@ def elevation(leaf: Leaf, *, stays_mm: float, back_mm: float, times: int = ENLAR
 
     far, beside, knob_x = w - s, w + 45, w - s / 2
     edges = [h - r.axis_mm + side * r.depth_mm / 2 for r in leaf.rails for side in (-1, 1)]
-    inner = [y for y in edges if 1 < y < h - 1]
-    panels = "".join(f"M{low(s, y)}L{low(far, y)}" for y in inner)
+    panels = "".join(f"M{low(s, y)}L{low(far, y)}" for y in edges if 1 < y < h - 1)
     panels += "".join(f"M{low(x, 0)}L{low(x, h)}" for x in (s, far))
     joints = "".join(
         f"M{low(x, h - r.axis_mm - r.depth_mm / 2)}L{low(x, h - r.axis_mm + r.depth_mm / 2)}"
         for x in (s, far)
         for r in leaf.rails
-    )
-    gauges = tuple(
-        Circle(x=g.x_mm, y=round(h - g.y_mm + drop * g.x_mm / w, 1), is_lost=g.is_lost) for g in leaf.gauges
     )
     return Elevation(
         width=w,
@@ -126,10 +122,12 @@ def elevation(leaf: Leaf, *, stays_mm: float, back_mm: float, times: int = ENLAR
         dropped_back=f"M{beside:.0f} {h + stays_mm * times:.1f}V{h + drop:.1f}",
         hung_line=f"M-40 0H{w + 90:.0f}M-40 {h:.0f}H{w + 90:.0f}",
         hinges=tuple(h - y - 55 for y in leaf.hinges_mm),
-        gauges=gauges,
+        gauges=tuple(
+            Circle(x=g.x_mm, y=round(h - g.y_mm + drop * g.x_mm / w, 1), is_lost=g.is_lost)
+            for g in leaf.gauges
+        ),
         knob=Circle(x=knob_x, y=round(h * 0.53 + drop * knob_x / w, 1)),
-        dimension=f"M0 {h + 250:.0f}H{w:.0f}M0 {h + 225:.0f}v50M{w:.0f} {h + 225:.0f}v50"
-        f"M{RISE_X} 0V{h:.0f}M{RISE_X - 25} 0h50M{RISE_X - 25} {h:.0f}h50",
+        dimension=_dimensions(w, h),
         dimension_y=h + 236,
         rise_x=RISE_X - 20,
     )
@@ -170,3 +168,9 @@ def interval(
         inner_width=None if inner is None else f"{at(inner[1]) - at(inner[0]):.1f}%",
         band=() if band is None or band > reach else (f"{at(-band):.1f}%", f"{at(band):.1f}%"),
     )
+
+
+def _dimensions(w: float, h: float) -> str:
+    """The lines that the leaf's width and height are written on."""
+    across = f"M0 {h + 250:.0f}H{w:.0f}M0 {h + 225:.0f}v50M{w:.0f} {h + 225:.0f}v50"
+    return f"{across}M{RISE_X} 0V{h:.0f}M{RISE_X - 25} 0h50M{RISE_X - 25} {h:.0f}h50"

@@ -1,5 +1,6 @@
 """The page of one door: how far it is down, how much of that stays, whether it grows, how much is left."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from flask import Blueprint, Response, abort, jsonify, render_template, request
@@ -50,9 +51,7 @@ def door(site: str, name: str) -> str:
         frame = sheet(session, title=facts.door.shown, nav="doors", heard=[facts.door])
         running = joint_running(session, facts)
         use = use_line(session, facts)
-    is_now = facts.state != "not_heard"  # the last values are not shown as if they were now
-    today = dates.day_number(facts.now)
-    ticks, steps = noticed.ticks(facts, made), noticed.found_steps(facts, made)
+    steps = noticed.found_steps(facts, made)
     return render_template(
         "door.html",
         sheet=frame,
@@ -61,30 +60,42 @@ def door(site: str, name: str) -> str:
         second=telling.second(facts),
         notes=telling.notes(facts),
         use=use,
-        missing=missing(facts.main) if is_now else None,
         since_hung=telling.SINCE_HUNG,
         pencilled=telling.pencilled(facts),
         line=telling.line_words(facts.main) if facts.main else "hung line",
         elevation=elevation(facts),
-        bars=[_bar(one, today) for one in (facts.leaf, facts.worst) if one and is_now],
-        dated=ahead.others(facts) if is_now else [],
-        caution=ahead.CAUTION if is_now and ahead.has_date(facts) else None,
-        trends=[
-            one
-            for one in (
-                trends.trend(facts, trends.main_drawn(facts), ticks),
-                trends.trend(facts, running) if is_now else None,
-            )
-            if one
-        ],
-        season=season(facts) if is_now else None,
-        joints=[telling.joint_row(one) for one in facts.joints] if is_now else [],
         joints_caption=telling.joints_caption(facts.joints, facts),
         as_built=telling.as_built(facts),
         built=built_view(facts),
         log=log_of(facts, made),
         unlogged=next((dates.day_date(one.day).isoformat() for one in reversed(steps)), None),
+        trends=drawn_trends(facts, running, noticed.ticks(facts, made)),
+        # The last values of a silent door are not shown as if they were now.
+        **({} if facts.state == "not_heard" else shown_now(facts)),
     )
+
+
+def shown_now(facts: DoorFacts) -> dict[str, object]:
+    """What the page shows of a door that is heard: what is left, dates, what is missing, joints, season."""
+    today = dates.day_number(facts.now)
+    return {
+        "bars": [_bar(one, today) for one in (facts.leaf, facts.worst) if one],
+        "dated": ahead.others(facts),
+        "caution": ahead.CAUTION if ahead.has_date(facts) else None,
+        "missing": missing(facts.main),
+        "season": season(facts),
+        "joints": [telling.joint_row(one) for one in facts.joints],
+    }
+
+
+def drawn_trends(
+    facts: DoorFacts, running: trends.Drawn | None, ticks: Sequence[noticed.Tick]
+) -> list[trends.Trend]:
+    """The corner's trend, and that of a joint under an alarm while the door is heard."""
+    made = [trends.trend(facts, trends.main_drawn(facts), ticks)]
+    if facts.state != "not_heard":
+        made.append(trends.trend(facts, running))
+    return [one for one in made if one]
 
 
 @pages.get("/figures/<site>/<name>/trend.json")

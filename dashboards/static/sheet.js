@@ -60,14 +60,14 @@
       const limit = isAhead ? f.onward[0].y[1] : f.limit, pencil = css('pencil'), hand = { family: 'Patrick Hand, cursive', size: 16, color: pencil };
       L.xaxis = { range: isAhead ? f.onwardSpan : f.spans[box.span || 'hung'], type: 'date', tickformatstops: L.template.layout.xaxis.tickformatstops };
       if (limit !== null) L.shapes.push({ ...hung, y0: limit, y1: limit, line: { dash: '2px,5px', width: 1.5, color: css('ink') } });
-      if (limit !== null) L.annotations.push({ xref: 'paper', x: 1, xanchor: 'right', y: limit, text: f.limitWord });
+      if (limit !== null) L.annotations.push({ xref: 'paper', x: isAhead ? 0 : 1, xanchor: isAhead ? 'left' : 'right', y: limit, text: f.limitWord });
       f.ticks.forEach(t => {
         L.shapes.push({ type: 'line', xref: 'x', x0: t.x, x1: t.x, yref: 'paper', y0: 0, y1: .05, line: { width: 1.5, color: pencil } });
         if (t.text) L.annotations.push({ x: t.x, yref: 'paper', y: .05, yanchor: 'bottom', text: t.text, font: hand });
       });
       if (isAhead) {
         L.shapes.push({ type: 'line', xref: 'x', x0: f.onwardFrom, x1: f.onwardFrom, yref: 'paper', y0: 0, y1: 1, line: { dash: '4px,4px', width: 1, color: css('edge') } });
-        L.annotations.push({ x: f.onwardFrom, xanchor: 'left', xshift: 6, yref: 'paper', y: 1, yanchor: 'top', text: 'if it goes on so', font: hand });
+        L.annotations.push({ x: f.onwardFrom, xanchor: 'right', xshift: -6, yref: 'paper', y: .16, yanchor: 'bottom', text: 'if it goes on so', font: hand });
       }
     } else { L.xaxis = { range: f.x, hoverformat: '.1f' }; }
     if (f.kind === 'loop') { L.hovermode = 'closest'; L.xaxis.ticksuffix = ' %'; L.xaxis.dtick = f.xdtick; L.yaxis.zeroline = true; L.yaxis.zerolinecolor = css('ink'); L.yaxis.zerolinewidth = 2;

@@ -20,7 +20,7 @@ from server.intake.broker import BrokerIntake
 from server.intake.collector import Collector
 from server.intake.limits import Limits
 from server.intake.listener import Listener
-from server.intake.memory import look_less_often
+from server.intake.memory import suit_intake
 from server.intake.secrets import every_downlink
 from server.intake.values import DownlinkValue, Taken
 from server.service import tls
@@ -54,7 +54,7 @@ class Intake:
     @contextmanager
     def opened(self, engine: Engine, listening: socket.socket | None) -> Iterator[None]:
         """Collector and listener, opened upward and ended downward; without a socket the broker."""
-        look_less_often()
+        suit_intake()
         late, settings = _Late(), self._settings
         collector = Collector(
             engine,

@@ -15,6 +15,7 @@ import server.schema as schema
 from dashboards.create_app import create_app
 from server.alerts.ledger import Night, record
 from server.database import Session, open_engine, session_of
+from server.doors.marks import add_mark
 from server.doors.register import add_door, enrol_node, find_door
 from server.doors.tables import Node
 from server.inspection.results import SeriesResult, Slot, save, scope_of
@@ -104,6 +105,28 @@ def _copied(path: Path, folder: Path) -> Iterator[Engine]:
     made = open_engine(f"sqlite:///{shutil.copy(path, folder / 'pair.db')}")
     yield made
     made.dispose()
+
+
+@pytest.fixture
+def running(two_doors: Engine) -> Engine:
+    """North with a turn and its droop running away, a step that nobody logged, and a packed hinge."""
+    ahead: dict[str, object] = {
+        "alarm": True,
+        "forecast": {"earliest": yard.TODAY + 160, "latest": yard.TODAY + 700},
+    }
+    made = yard.north_results()
+    made["droop"] = yard.result("droop", facts=ahead | {"found_steps": [[yard.TODAY - 300, 0.21, 0.02]]})
+    made["turn:lock-hinge"] = yard.result(
+        "turn:lock-hinge", rate=0.02, half=0.01, swing=0.04, start=0.03, facts=ahead
+    )
+    with session_of(two_doors) as session:
+        found = find_door(session, "saltmarsh-yard/north")
+        add_mark(
+            session, found.id, t_ms=(yard.TODAY - 800) * 86_400_000, kind="hinge packed", text="", by="keeper"
+        )
+        slot = Slot(scope=scope_of(found.id), slot="2026-11-24", looked=yard.NOW, until_ms=0, took_s=0.1)
+        save(session, Inspection(findings=(), series=looks_of(made)), slot, door_id=found.id)
+    return two_doors
 
 
 def looks_of(made: dict[str, SeriesResult]) -> tuple[SeriesLook, ...]:

@@ -6,6 +6,7 @@ import re
 import shutil
 import threading
 from collections.abc import Iterator
+from contextlib import contextmanager
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
@@ -17,7 +18,7 @@ from tests.dashboards.conftest import app_over
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 NORTH = "/doors/saltmarsh-yard/north"
-PAGES = ["/", NORTH, "/compare", "/alerts"]
+PAGES = ["/", NORTH, "/compare", "/alerts", "/reckons", f"{NORTH}/reckons"]
 FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"]
 SOON_MS = 15_000
 
@@ -38,14 +39,30 @@ def browser() -> Iterator[Browser]:
 @pytest.fixture
 def address(alerted: Engine) -> Iterator[str]:
     """The two doors' pages with an alert, served on a free port of this computer."""
+    with served(alerted) as at:
+        yield at
+
+
+@pytest.fixture
+def dated(running: Engine) -> Iterator[str]:
+    """The same with a droop and a turn that run away, and the dates of their limits."""
+    with served(running) as at:
+        yield at
+
+
+@contextmanager
+def served(engine: Engine) -> Iterator[str]:
+    """The pages over a database, on a free port of this computer until the end."""
     logging.getLogger("werkzeug").setLevel(logging.ERROR)
-    server = make_server("127.0.0.1", 0, app_over(alerted), threaded=True)
+    server = make_server("127.0.0.1", 0, app_over(engine), threaded=True)
     thread = threading.Thread(target=server.serve_forever)
     thread.start()
-    yield f"http://127.0.0.1:{server.port}"
-    server.shutdown()
-    thread.join()
-    server.server_close()
+    try:
+        yield f"http://127.0.0.1:{server.port}"
+    finally:
+        server.shutdown()
+        thread.join()
+        server.server_close()
 
 
 def opened(browser: Browser, *, width: int, theme: str = "light") -> tuple[Page, list[str]]:
@@ -114,7 +131,7 @@ def test_the_sheet_of_a_trial_prints_on_one_page(browser: Browser, declared_addr
     asked: list[str] = []
     page.on("request", lambda request: asked.append(request.url))
     page.goto(declared_address + (page.locator("tbody a").first.get_attribute("href") or "") + "/sheet")
-    printed = page.pdf(format="A4", margin=dict.fromkeys(("top", "right", "bottom", "left"), "9mm"))
+    printed = page.pdf(format="A4", margin={"top": "9mm", "right": "9mm", "bottom": "9mm", "left": "9mm"})
     assert printed.count(b"/Type /Page\n") + printed.count(b"/Type /Page/") == 1
     assert all(url.startswith(declared_address) for url in asked)
     page.context.close()
@@ -205,6 +222,27 @@ def test_the_span_buttons_set_the_range(browser: Browser, address: str) -> None:
     year = page.evaluate("document.querySelector('.live-box')._fullLayout.xaxis.range[0]")
     assert whole[:4] == "2021"
     assert year[:4] == "2025"
+    page.context.close()
+
+
+def test_the_date_is_drawn_under_its_own_span_alone(browser: Browser, dated: str) -> None:
+    page, said = opened(browser, width=390)
+    page.goto(dated + NORTH)
+    live(page)
+    traces = "document.querySelector('.live-box')._fullData.map(t => t.line.dash)"
+    assert not any(dash == "2px,5px" for dash in page.evaluate(traces))
+    before = page.evaluate("document.querySelector('.live-box')._fullLayout.xaxis.range[1]")
+    page.get_by_role("button", name="On to the limit").first.click()
+    page.wait_for_function(f"{traces}.filter(dash => dash === '2px,5px').length === 2")
+    after = page.evaluate("document.querySelector('.live-box')._fullLayout.xaxis.range[1]")
+    assert before < "2027-03"
+    assert after > "2028-10"
+    assert page.evaluate("document.querySelector('.live-box')._fullLayout.yaxis.range[0]") > 2.43
+    page.get_by_role("button", name="Since hung").first.click()
+    page.wait_for_function(f"!{traces}.includes('2px,5px')")
+    found = Axe().run(page, options={"resultTypes": ["violations"]}).response["violations"]
+    assert [one["id"] for one in found] == []
+    assert said == []
     page.context.close()
 
 

@@ -1,9 +1,12 @@
-"""Garbage is looked for less often, and still found."""
+"""Garbage is looked for less often, and still found; threads take turns more often."""
 
 import gc
+import sys
 import weakref
 
-from server.intake.memory import ALLOCATIONS, look_less_often
+import pytest
+
+from server.intake.memory import ALLOCATIONS, TURN_S, suit_intake
 
 
 class Ring:
@@ -14,10 +17,11 @@ class Ring:
 
 
 def test_cycles_are_looked_for_less_often_and_still_found() -> None:
-    before = gc.get_threshold()
+    before, turn_s = gc.get_threshold(), sys.getswitchinterval()
     try:
-        look_less_often()
+        suit_intake()
         assert gc.get_threshold() == (ALLOCATIONS, *before[1:])
+        assert sys.getswitchinterval() == pytest.approx(TURN_S)
         gone = weakref.ref(Ring())
         kept: list[list[int]] = [[] for _ in range(2 * ALLOCATIONS)]
         assert gone() is None
@@ -25,3 +29,4 @@ def test_cycles_are_looked_for_less_often_and_still_found() -> None:
     finally:
         gc.set_threshold(*before)
         gc.unfreeze()
+        sys.setswitchinterval(turn_s)

@@ -13,7 +13,6 @@ from dashboards.pages.facts import DoorFacts
 from dashboards.pages.trends import Trend
 from server.alerts.ledger import Night, record
 from server.database import session_of
-from server.doors.marks import add_mark
 from server.doors.register import find_door
 from server.doors.tables import Door, Node
 from server.inspection import results
@@ -157,28 +156,6 @@ def test_the_limit_that_would_crush_the_figure_is_said_instead() -> None:
     assert "lies below this drawing" in drawn.caption
 
 
-@pytest.fixture
-def running(two_doors: Engine) -> Engine:
-    """North with a turn and its droop running away, a step that nobody logged, and a packed hinge."""
-    ahead: dict[str, object] = {
-        "alarm": True,
-        "forecast": {"earliest": yard.TODAY + 160, "latest": yard.TODAY + 700},
-    }
-    made = yard.north_results()
-    made["droop"] = yard.result("droop", facts=ahead | {"found_steps": [[yard.TODAY - 300, 0.21, 0.02]]})
-    made["turn:lock-hinge"] = yard.result(
-        "turn:lock-hinge", rate=0.02, half=0.01, swing=0.04, start=0.03, facts=ahead
-    )
-    with session_of(two_doors) as session:
-        found = find_door(session, "saltmarsh-yard/north")
-        add_mark(
-            session, found.id, t_ms=(yard.TODAY - 800) * 86_400_000, kind="hinge packed", text="", by="keeper"
-        )
-        slot = Slot(scope=scope_of(found.id), slot="2026-11-24", looked=yard.NOW, until_ms=0, took_s=0.1)
-        save(session, Inspection(findings=(), series=looks_of(made)), slot, door_id=found.id)
-    return two_doors
-
-
 def test_a_date_stands_with_its_caution_and_only_under_its_own_span(running: Engine) -> None:
     client = app_over(running).test_client()
     page = client.get(NORTH, base_url=HOST).get_data(as_text=True)
@@ -208,31 +185,21 @@ def test_a_step_that_nobody_logged_stands_in_the_log_and_on_the_trend(running: E
 
 def test_a_silent_door_shows_no_date(running: Engine) -> None:
     late = yard.NOW - timedelta(days=26)
+    evidence = {"overdue": True, "silent_h": 620.0}
     with session_of(running) as session:
-        session.execute(
-            update(Node).where(Node.name == "north").values(last_heard_ms=int(late.timestamp() * 1000))
-        )
-        finding = Finding(topic="heard", about="north", evidence={"silent_h": 620.0, "allowed_h": 4.0})
+        silent = {"last_heard_ms": int(late.timestamp() * 1000)}
+        session.execute(update(Node).where(Node.name == "north").values(**silent))
         record(
             session,
-            Inspection(findings=(finding,)),
+            Inspection(findings=(Finding(topic="heard", about="north", evidence=evidence),)),
             door=find_door(session, "saltmarsh-yard/north"),
             night=Night(slot="2026-11-23", at=yard.NOW - timedelta(days=1)),
         )
-    told = yard.told(state="not_heard", heard=late)
-    assert not ahead.others(told)
-    silent = replace(
-        told,
-        main=None
-        if told.main is None
-        else replace(
-            told.main,
-            facts=told.main.facts | {"alarm": True, "forecast": {"earliest": yard.TODAY + 9, "latest": None}},
-        ),
-    )
-    drawn = trend_of(silent)
-    assert drawn is not None
-    assert not drawn.has_ahead
+    page = app_over(running).test_client().get(NORTH, base_url=HOST).get_data(as_text=True)
+    assert "Not heard" in page
+    assert "Nothing heard for 26" in page
+    for absent in ("On to the limit", "Not before", ahead.CAUTION, "data-figure", "How much is left"):
+        assert absent not in page, absent
 
 
 def test_the_leaf_s_height_is_dimensioned_beside_its_width(client: FlaskClient) -> None:
