@@ -26,9 +26,9 @@ JOINTS = {
     "Lock rail, latch side": "lock-latch",
 }
 CELLS = {
-    "Opening stays": ("opening", "stays"),
-    "Turn stays": ("turn", "stays"),
-    "Swing this year": ("opening", "swing_year"),
+    "Opening stays, mm": ("opening", "stays"),
+    "Turn stays, mrad": ("turn", "stays"),
+    "Swing this year, mm": ("opening", "swing_year"),
 }
 SHOWN = ("now", "stays", "stays_low", "stays_high")
 
