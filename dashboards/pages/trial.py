@@ -9,7 +9,7 @@ from dashboards.pages.ours import ours, sheet
 from dashboards.pages.trial_told import PLAN_SEED, listed, planned_words, trial_view
 from server.doors import register
 from server.errors import OutOfRangeError
-from server.trend.trial_plan import S1_DROOP_MM, S1_TURN_MRAD, Ask
+from server.trend.trial_plan import S1_DROOP_MM, Ask, s1_turn_mrad
 from server.trials.export import export
 from server.trials.planned import PER_N_M, plan
 from server.trials.store import drafts, find, list_trials
@@ -80,8 +80,8 @@ def ask_of(given: dict[str, str]) -> tuple[Ask, str]:
     """The planner's question as it was typed, and its quantity. Raises OutOfRangeError."""
     numbers = {name: _number(name, text) for name, text in given.items()}
     moment = numbers["moment"]
-    s1 = S1_DROOP_MM if moment is None else S1_TURN_MRAD * PER_N_M / moment
     pairs, years, difference = (numbers[name] or 0.0 for name in ("pairs", "years", "difference"))
+    s1 = S1_DROOP_MM if moment is None else s1_turn_mrad(years) * PER_N_M / moment
     ask = Ask(pairs=int(pairs), horizon_years=years, difference=difference, s1=s1)
     return ask, "droop" if moment is None else "turn_per_100_n_m"
 

@@ -233,9 +233,9 @@ def _write_sheet(
 
 def _last_line() -> str:
     from server.joinery.reckoner import LAST_LINE
-    from server.trend.trial_plan import S1_TURN_MRAD, Ask, least_difference
+    from server.trend.trial_plan import Ask, least_difference, s1_turn_mrad
 
-    least = least_difference(Ask(pairs=PAIRS, horizon_years=YEARS, difference=1.0, s1=S1_TURN_MRAD))
+    least = least_difference(Ask(pairs=PAIRS, horizon_years=YEARS, difference=1.0, s1=s1_turn_mrad(YEARS)))
     trial = f"A trial of {PAIRS} pairs over {YEARS:g} years could tell from about {least:.3f} mrad a year."
     return f"{LAST_LINE} {trial}"
 

@@ -60,10 +60,10 @@ def trial_plan(
     """What a trial could tell, and when: to be read before anything is declared."""
     from numpy.random import default_rng
 
-    from server.trend.trial_plan import S1_DROOP_MM, S1_TURN_MRAD, Ask
+    from server.trend.trial_plan import S1_DROOP_MM, Ask, s1_turn_mrad
     from server.trials.planned import PER_N_M, plan
 
-    s1 = S1_DROOP_MM if moment is None else S1_TURN_MRAD * PER_N_M / moment
+    s1 = S1_DROOP_MM if moment is None else s1_turn_mrad(years) * PER_N_M / moment
     ask = Ask(pairs=pairs, horizon_years=years, difference=difference, s1=s1)
     planned = plan(ask, default_rng(PLAN_SEED), between=between)
     unit = QUANTITIES["droop" if moment is None else "turn_per_100_n_m"]

@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 
 from server.trend import trial_plan
-from server.trend.trial_plan import S1_DROOP_MM, S1_TURN_MRAD, Ask, Plan
+from server.trend.trial_plan import S1_DROOP_MM, Ask, Plan, s1_turn_mrad
 from server.trials.declared import FEWEST_PAIRS_FOR_A_KIND, YEAR_DAYS, sides_of
 from server.trials.refusals import DeclarationError
 
@@ -68,15 +68,16 @@ def ask_of(record: Mapping[str, object], openings_a_year: float | None = None) -
     """
     a, b = sides_of(record)
     s1, quantity = S1_DROOP_MM, record["quantity"]
+    horizon_years = int(str(record["horizon_days"])) / YEAR_DAYS
     if quantity != "droop":
-        s1 = S1_TURN_MRAD * PER_N_M / _mean_moment([*a, *b])
+        s1 = s1_turn_mrad(horizon_years) * PER_N_M / _mean_moment([*a, *b])
     if quantity == "turn_per_100_n_m_per_10000":
         if openings_a_year is None:
             raise DeclarationError("plan per 10,000 openings", "the doors' openings a year", "none")
         s1 *= PER_OPENINGS / openings_a_year
     return Ask(
         pairs=min(len(a), len(b)),
-        horizon_years=int(str(record["horizon_days"])) / YEAR_DAYS,
+        horizon_years=horizon_years,
         difference=float(str(record["band"])),
         s1=s1,
     )

@@ -18,10 +18,11 @@ from server.trend.paired import WIDEST, compare_sides
 from server.trend.paired_nights import PairKept, side_of, with_watched
 from server.trend.series import DAYS_PER_YEAR
 from server.trend.trial_fence import fence
+from server.trend.trial_plan import Ask, chance_told, s1_turn_mrad
 from server.trend.watch import Watched, nights
 from tests.bench.trend.doors import KnownDoor
 from tests.bench.trend.filtered import filtered
-from tests.bench.trend.joints import known_joints
+from tests.bench.trend.joints import FACTS, known_joints
 
 FloatArray = NDArray[np.float64]
 PAIRS, YEARS, WEEK = 400, 6, 7
@@ -166,9 +167,31 @@ def main(arguments: list[str]) -> None:
             sys.stdout.flush()
     for row in _table(found):
         sys.stdout.write(f"{row}\n")
+    for row in _power_rows(found):
+        sys.stdout.write(f"{row}\n")
     if arguments[1:]:
         kept = [{"difference": one.difference.tolist(), "se": one.se.tolist()} for one in found]
         Path(arguments[1]).write_text(json.dumps(kept), "utf-8")
+
+
+def _power_rows(found: list[Looked]) -> Iterator[str]:
+    """How often a difference put into these pairs is told, beside what the planner promises."""
+    years = found[0].years
+    factors = np.array([fence(at, YEARS).factor for at in years])
+    scale = FACTS["turn"].scale
+    s1 = s1_turn_mrad(YEARS) / scale
+    for pairs, differences in ((1, (0.08, 0.15)), (3, (0.05, 0.10)), (6, (0.05, 0.10))):
+        sets = len(found) // pairs
+        d = np.array([one.difference for one in found[: sets * pairs]]).reshape(sets, pairs, -1).mean(axis=1)
+        square = np.array([one.se**2 for one in found[: sets * pairs]]).reshape(sets, pairs, -1)
+        se = np.sqrt(square.sum(axis=1)) / pairs
+        for apart in differences:
+            told = (np.abs(d + apart) > factors * se).any(axis=1).mean()
+            ask = Ask(pairs=pairs, horizon_years=float(YEARS), difference=apart, s1=s1)
+            yield (
+                f"{pairs} pairs, {apart * scale:.3f} mrad a year: told in {told:.3f} of {sets}, "
+                f"planned {chance_told(ask, float(YEARS)):.3f}"
+            )
 
 
 def _table(found: list[Looked]) -> Iterator[str]:

@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from dashboards.pages.trial import ask_of
 from server.database import session_of
-from server.trend.trial_plan import S1_DROOP_MM, S1_TURN_MRAD
+from server.trend.trial_plan import S1_DROOP_MM, s1_turn_mrad
 from server.trials.store import declare
 from server.trials.tables import TrialLookRow, TrialRecordRow
 from tests.dashboards.conftest import HOST, app_over
@@ -61,7 +61,7 @@ def test_a_moment_makes_it_a_turn() -> None:
     ask, quantity = ask_of(given)
     assert (ask.pairs, ask.difference, ask.s1, quantity) == (2, 0.1, S1_DROOP_MM, "droop")
     turn, quantity = ask_of(given | {"moment": "50"})
-    assert (turn.s1, quantity) == (2 * S1_TURN_MRAD, "turn_per_100_n_m")
+    assert (turn.s1, quantity) == (2 * s1_turn_mrad(6), "turn_per_100_n_m")
 
 
 @pytest.mark.parametrize("query", ["pairs=0", "pairs=1.5", "years=40", "difference=x", "moment=-1"])
