@@ -47,7 +47,7 @@ def test_a_declaration_asks_for_its_own_band_at_its_own_moment() -> None:
     found = ask_of(draft_of(declaration()))
     assert (found.pairs, found.difference) == (1, 0.05)
     assert found.horizon_years == pytest.approx(6, abs=0.002)
-    assert found.s1 == pytest.approx(0.030 * 100 / (71.73 * 66.45) ** 0.5)
+    assert found.s1 == pytest.approx(0.0092 * 6**0.5 * 100 / (71.73 * 66.45) ** 0.5)
     assert ask_of(draft_of(declaration(quantity="droop"))).s1 == 0.0744
     assert ask_of(draft_of(groups(3, 5))).pairs == 3
 
