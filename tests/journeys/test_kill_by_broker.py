@@ -85,7 +85,11 @@ def test_nothing_acknowledged_is_lost(database_url: str, tmp_path: Path) -> None
         assert (after.lost, after.wrong, after.strange) == (0, 0, 0)
         assert not is_long() or made.packs_per_s >= FAST
         with serving(way.yard):
-            until(lambda: len(way.acknowledged()) == way.sender.upcoming - 1, "what the broker kept")
+            until(
+                lambda: len(way.acknowledged()) == way.sender.upcoming - 1,
+                "what the broker kept",
+                within_s=120,
+            )
         assert way.found() == Found(readings=len(CHANNELS) * (way.sender.upcoming - 1))
         assert way.yard.rows("SELECT count(*) FROM quarantine") == [(0,)]
 

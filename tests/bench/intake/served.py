@@ -22,7 +22,7 @@ from tests.bench.intake.packs import CHANNELS
 
 USER = "saltmarsh-yard.north.1"
 TICKS_A_S = os.sysconf("SC_CLK_TCK")
-STOP_S = 30.0
+STOP_S, LOOK_S, IDLE_CPU_S = 30.0, 1.0, 0.05
 HANGTRUE = str(Path(sysconfig.get_path("scripts")) / "hangtrue")
 
 
@@ -88,10 +88,27 @@ def service(
         assert child.stdout is not None
         found = re.search(r"readings: .*?:(\d+)", child.stdout.readline())
         assert found is not None, "the service did not start"
+        _settle(child.pid)
         yield Served(port=int(found[1]), password=password, pid=child.pid)
     finally:
         child.send_signal(signal.SIGTERM)
         child.wait(STOP_S)
+
+
+def _settle(pid: int) -> None:
+    """Wait until a service and its pages have started: they would take a core from what is measured."""
+    until_s, before_s = time.monotonic() + STOP_S, -1.0
+    while (now_s := sum(map(cpu_s_of, [pid, *_children(pid)]))) > before_s + IDLE_CPU_S:
+        if time.monotonic() > until_s:
+            raise TimeoutError("the service does not come to rest")
+        before_s = now_s
+        time.sleep(LOOK_S)
+
+
+def _children(pid: int) -> list[int]:
+    """The processes that a process has started. Source: proc(5), task/[tid]/children."""
+    found = [each.read_text().split() for each in Path(f"/proc/{pid}/task").glob("*/children")]
+    return [int(child) for some in found for child in some]
 
 
 def ran(module: str, *arguments: object) -> Took:

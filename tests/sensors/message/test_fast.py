@@ -66,7 +66,7 @@ def packs_of_one_form(most: int) -> st.SearchStrategy[Instants]:
     )
 
 
-@LAW
+@settings(LAW, max_examples=150)
 @given(packs_of_one_form(5), st.sampled_from(["utc", "drift"]), near_packs(), st.data())
 def test_law_holds_for_forms_that_were_learned(
     drawn: Instants, clock: str, other: bytes, data: st.DataObject
@@ -84,7 +84,9 @@ def test_law_holds_for_forms_that_were_learned(
         by_table(pack(seq, drawn[:1]))
     (plain,) = table.learned.plains
     payload = pack(77, drawn)
-    assert numbers_of(plain, payload) is not None
+    moments = [ms for ms, _ in drawn]
+    # a moment that goes back is left to the full check; all others are read by the pattern
+    assert numbers_of(plain, payload) is not None or moments != sorted(moments)
     found = by_table(payload)
     assert found is None or found == check_pack(NORTH, payload, ARRIVAL_MS, WORLD)
     at = data.draw(st.integers(0, len(payload) - 1))
