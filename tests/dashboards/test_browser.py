@@ -22,6 +22,9 @@ PAGES = ["/", NORTH, "/compare", "/alerts", "/reckons", f"{NORTH}/reckons"]
 FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"]
 SOON_MS = 15_000
 
+# a browser that goes away leaves a file of the test's own server open
+pytestmark = pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:

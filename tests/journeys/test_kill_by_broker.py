@@ -26,6 +26,9 @@ BROKER_KILLS = often(2, long=5)
 FAST = 1000  # packs acknowledged a second; below it too little is at stake
 AT_WORK_S = 3.0  # how long to wait for an acknowledgement, so that the kill comes right after one
 
+# with a broker beside the service each kill takes its time; the guarantees are shown in the long run
+pytestmark = pytest.mark.skipif(not is_long(), reason="takes minutes: HANGTRUE_LONG=1")
+
 
 @dataclass(slots=True)
 class Run:
