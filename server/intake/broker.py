@@ -122,7 +122,7 @@ class BrokerIntake:
         if hears == self._hears_states:
             return
         self._hears_states = hears
-        if self._client is not None and self._counters["connections"]:
+        if self._client is not None and self._client.is_connected():
             if hears:
                 self._client.subscribe(_wanted(self._client, [STATUS]))
             else:
@@ -221,7 +221,6 @@ class BrokerIntake:
         self._said = ""
         _LOG.info("broker %s:%d: connected", self._settings.host, self._settings.port)
         client.subscribe(_wanted(client, self._filters()))
-        self._counters["connections"] = 1  # who waits for it may count on what is published from now on
         if not self._hears_states:
             client.unsubscribe(STATUS)  # the kept session may have it from a turn before
         if not (self._has_told and flags.session_present):
@@ -245,6 +244,7 @@ class BrokerIntake:
         for reason in reasons:
             if reason.is_failure:
                 _LOG.error("the broker does not let us read all: %s (hangtrue broker files)", reason)
+        self._counters["connections"] = 1  # who waits for it may count on what is published from now on
 
     def _on_message(self, client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
         if self._is_held:

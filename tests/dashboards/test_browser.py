@@ -12,7 +12,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, Route, sync_playwright
 from sqlalchemy import Engine
-from werkzeug.serving import make_server
+from werkzeug.serving import ThreadedWSGIServer
 
 from tests.dashboards.conftest import app_over
 
@@ -21,9 +21,6 @@ NORTH = "/doors/saltmarsh-yard/north"
 PAGES = ["/", NORTH, "/compare", "/alerts", "/reckons", f"{NORTH}/reckons"]
 FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"]
 SOON_MS = 15_000
-
-# a browser that goes away leaves a file of the test's own server open
-pytestmark = pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
 
 
 @pytest.fixture(scope="module")
@@ -57,7 +54,8 @@ def dated(running: Engine) -> Iterator[str]:
 def served(engine: Engine) -> Iterator[str]:
     """The pages over a database, on a free port of this computer until the end."""
     logging.getLogger("werkzeug").setLevel(logging.ERROR)
-    server = make_server("127.0.0.1", 0, app_over(engine), threaded=True)
+    server = ThreadedWSGIServer("127.0.0.1", 0, app_over(engine))
+    server.daemon_threads = False  # what is still being answered at the end is waited for, its files closed
     thread = threading.Thread(target=server.serve_forever)
     thread.start()
     try:
@@ -96,18 +94,8 @@ def live(page: Page) -> None:
 @pytest.fixture
 def declared_address(declared: Engine) -> Iterator[str]:
     """The pages of two watched doors with a sealed trial, served on a free port of this computer."""
-    yield from _served(declared)
-
-
-def _served(engine: Engine) -> Iterator[str]:
-    logging.getLogger("werkzeug").setLevel(logging.ERROR)
-    server = make_server("127.0.0.1", 0, app_over(engine), threaded=True)
-    thread = threading.Thread(target=server.serve_forever)
-    thread.start()
-    yield f"http://127.0.0.1:{server.port}"
-    server.shutdown()
-    thread.join()
-    server.server_close()
+    with served(declared) as at:
+        yield at
 
 
 @pytest.mark.parametrize("theme", ["paper", "slate"])

@@ -15,7 +15,7 @@ from server.intake.listener import Listener
 from server.intake.packets import Connack, Connect, Packet
 from server.intake.values import DownlinkValue, Identity, Offer, SessionState, Taken
 
-DEADLINE_S = 60.0
+DEADLINE_S = 5.0
 QUIET_S = 0.15
 ARRIVAL_MS = 1_767_268_800_000
 _P = TypeVar("_P")
