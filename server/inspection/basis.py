@@ -13,7 +13,7 @@ from server.trend.series import DoorFacts
 # What of a door as built changes no series: its limits, its names, what was noted of it.
 BESIDE = ("limits", "shown", "note", "notes")
 DAY_MS = 86_400_000
-SIZES = ("settled_day", "scale", "white", "ar", "alarm")
+SIZES = ("settled_day", "scale", "white", "ar", "alarm", "start_sd")
 
 
 class Basis:

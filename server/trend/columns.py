@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from server.timber.slab import Cell, mean_moisture_pct
+from server.timber.slab import Cell, mean_moisture_pct, temperature_factor
 from server.trend.climate import Climate
 from server.trend.series import DAYS_PER_YEAR
 
@@ -79,7 +79,7 @@ def grid_moisture_pct(climate: Climate) -> FloatArray:
     return mean_moisture_pct(climate.emc_pct, climate.temp_c, GRID)
 
 
-def made_columns(
+def made_columns(  # noqa: PLR0913 -- what a record's columns hang on, each by its own name
     day: IntArray,
     climate: Climate,
     cell: Cell,
@@ -87,11 +87,13 @@ def made_columns(
     *,
     means: Means | None = None,
     grid_pct: FloatArray | None = None,
+    start_sd: float = 0.0,
 ) -> Columns:
     """All columns of a record. `day` counts from hanging; `steps` are the days from which each one lasts.
 
     Centred with `means` where they are given, as the nights after a fit are; else with the record's own.
-    grid_pct: what `grid_moisture_pct` gives, where it is there already.
+    grid_pct: what `grid_moisture_pct` gives, where it is there already. start_sd: prior of what the slab's
+    unknown moisture at the start is worth; 0 for a series that is asked without it.
     """
     moisture, by_tau = _slab(climate, cell, grid_pct)
     wood, means = wood_columns(moisture, by_tau, climate, means)
@@ -107,6 +109,8 @@ def made_columns(
         ("hanging", "transient", 0.30, np.exp(-day / 40.0)),
         ("temperature", "temperature", 0.005, climate.temp_c - means.temp_c),
     ]
+    if start_sd > 0:
+        rows.append(("start", "transient", start_sd, left_of_start(climate.temp_c, cell)))
     rows += [
         (f"gap@{day[place]}", "transient", 0.15, _settling(day, int(day[place]))) for place in climate.resumed
     ]
@@ -201,6 +205,11 @@ def _slab(climate: Climate, cell: Cell, grid_pct: FloatArray | None) -> tuple[Fl
         first = BIOT.index(cell.biot) * TAU_DAYS.size
         some = grid_pct[:, first : first + TAU_DAYS.size]
     return some[:, place], by_time_constant(place, some)
+
+
+def left_of_start(temp_c: FloatArray, cell: Cell) -> FloatArray:
+    """What is left, each day, of the slab's moisture having begun elsewhere than the model has it begin."""
+    return np.asarray(np.exp(-np.cumsum(temperature_factor(temp_c)) / cell.tau_days))
 
 
 def _settling(day: IntArray, since: int) -> FloatArray:

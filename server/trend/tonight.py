@@ -57,7 +57,15 @@ def laid_out(
     if isinstance(ready, Decomposition):
         return ready
     steps = tuple(dict.fromkeys((*ready.declared, *(step for step in kept.steps if step <= ready.day[-1]))))
-    columns = made_columns(ready.day, ready.climate, kept.cell, steps, means=kept.means, grid_pct=grid_pct)
+    columns = made_columns(
+        ready.day,
+        ready.climate,
+        kept.cell,
+        steps,
+        means=kept.means,
+        grid_pct=grid_pct,
+        start_sd=door.start_sd,
+    )
     value = ready.y + CREEP_MEAN * columns.values[:, columns.creep] + kept.origin / kept.scale
     value[np.isin(ready.day, kept.unseen)] = np.nan
     return Laid(ready=ready, columns=columns, kept=kept, value=value)

@@ -149,13 +149,7 @@ def test_most_of_it_is_told(yard: Yard, door: str) -> None:
     assert "droop" in told(yard, door)
 
 
-# North's shoulders are shut in the damp and read to a micrometre: what the model of their season leaves is
-# taken for growth, some 0.03 mm a year of none. Known, and not yet mended.
-OPENINGS = [
-    pytest.param("north", "opening:", marks=pytest.mark.xfail(strict=True, reason="season read as growth")),
-    ("south", "opening:"),
-]
-FIGURES = [(door, kind) for door in DOORS for kind in ("droop", "sag", "rack", "turn:")] + OPENINGS
+FIGURES = [(door, kind) for door in DOORS for kind in ("droop", "sag", "rack", "turn:", "opening:")]
 
 
 def of_kind(yard: Yard, door: str, kind: str) -> dict[str, SeriesResult]:

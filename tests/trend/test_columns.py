@@ -1,5 +1,7 @@
 """The columns: centred, dated, each in its part."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -85,3 +87,15 @@ def test_each_column_has_its_part_and_prior(name: str, part: str, prior_sd: floa
     made = columns((300, 320), steps=(500,))
     place = made.names.index(name)
     assert (made.parts[place], made.prior_sd[place]) == (part, prior_sd)
+
+
+def test_an_unknown_start_dies_away_as_the_slab_does() -> None:
+    """At 20 C the slowest mode of a slab is down to a part in e after its time constant."""
+    warm = replace(climate(), temp_c=np.full(DAYS, 20.0))
+    cell = nearest_cell(Cell(tau_days=60.0, biot=1.5))
+    made = made_columns(np.arange(DAYS), warm, cell, (), start_sd=0.6)
+    place = made.names.index("start")
+    assert (made.parts[place], made.prior_sd[place]) == ("transient", 0.6)
+    days = np.arange(1, DAYS + 1)
+    assert made.values[:, place] == pytest.approx(np.exp(-days / cell.tau_days))
+    assert "start" not in columns().names
