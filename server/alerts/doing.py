@@ -38,7 +38,7 @@ TO_DO: Mapping[str, str] = {
     "gauge_doubt": "Look at its foot and plunger. If it hides an open joint, act as for an open joint until "
     "you know.",
     "gauge_out": "Wire, plug, supply, in this order.",
-    "check_due": "Feeler at each, three times, on the phone page.",
+    "check_due": "Feeler at each, three times, and compare. Then say so: `hangtrue mark DOOR calibrated`.",
     "node_silent": "Power first, then network.{stands}",
     "site_silent": "Power first, then network, then the machine that listens.",
     "battery_low": "Change the cells; what is stored stays.",
