@@ -5,7 +5,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time
 
-from sqlalchemy import Select, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from server.alerts import rules, words
@@ -141,11 +141,6 @@ def events_of(session: Session, row: AlertRow) -> Sequence[AlertEventRow]:
     """What happened to an alert, in order."""
     query = select(AlertEventRow).where(AlertEventRow.alert_id == row.id).order_by(AlertEventRow.id)
     return session.scalars(query).all()
-
-
-def open_of(site_id: int) -> Select[AlertRow]:
-    """The alerts of a site that stand."""
-    return select(AlertRow).where(AlertRow.site_id == site_id, AlertRow.ended.is_(None))
 
 
 def door_state(session: Session, door_id: int) -> DoorState:

@@ -14,6 +14,7 @@ from server.trend.answer import Kept
 from server.trend.paired_nights import PairDays
 from server.trend.series import Daily, DoorFacts
 from server.trend.trial_pairs import Scaling, unscaled
+from server.trend.watch import carried
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,11 +105,4 @@ def _carried(door: DoorSeries, key: str) -> Kept | None:
     watch = door.watches.get(key)
     if watch is None:
         return None
-    watched = watch.now.watched
-    first = watch.now.day - watched.place
-    by_now = (first + held.place for held in watched.held)
-    return replace(
-        watched.kept,
-        steps=tuple(dict.fromkeys((*watched.kept.steps, *watched.online, *watched.rebased))),
-        unseen=(*watched.kept.unseen, *watched.let_go, *by_now),
-    )
+    return carried(watch.now.watched, watch.now.day - watch.now.watched.place)

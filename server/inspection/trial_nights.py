@@ -5,7 +5,6 @@ import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import date
-from statistics import fmean
 
 import numpy as np
 from sqlalchemy.orm import Session
@@ -21,6 +20,7 @@ from server.trend.paired_nights import PairDays, paired_tonight, rated_tonight
 from server.trend.series import Daily, DoorFacts
 from server.trend.trial import Doubt
 from server.trend.trial_pairs import PairNight, Scaling, Served, scaling, unscaled
+from server.trend.trial_pool import over_places
 from server.trend.watch import refit_ages
 from server.trials.declared import Declared, Side
 from server.trials.looks import EPOCH, KeptLook, Tonight, look, looks_of
@@ -189,7 +189,7 @@ def _mean_of(told: Sequence[Told], night: int) -> PairNight:
     figures = [one for one in told if not isinstance(one, str)]
     if len(figures) < len(told):
         return PairNight(refused=next(one for one in told if isinstance(one, str)))
-    d, se = (fmean(values) for values in zip(*figures, strict=True))
+    d, se = over_places(*zip(*figures, strict=True))
     return PairNight(served=Served(night=night, d=d, se=se))
 
 

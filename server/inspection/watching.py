@@ -137,7 +137,7 @@ def told(found: Followed, facts: DoorFacts, *, every_days: int) -> Decomposition
     every_days: how far apart the errors of the lasting part are asked.
     """
     laid, watched = found.laid, found.watch.now.watched
-    kept = carried(watched, laid)
+    kept = carried(watched, int(laid.day[0]))
     fit = solved_rows(laid, kept.noise, laid.day.size, unseen=kept.unseen, steps=kept.steps)
     return answer(
         fit,

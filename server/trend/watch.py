@@ -161,9 +161,12 @@ def night(watched: Watched, laid: Laid, place: int) -> tuple[Watched, Alarm | No
     return _judged(watched, laid)
 
 
-def carried(watched: Watched, laid: Laid) -> Kept:
-    """What was kept of the last fit, with the steps found since and the days put by: for `tonight`."""
-    by_now = (int(laid.day[held.place]) for held in watched.held)
+def carried(watched: Watched, first_day: int) -> Kept:
+    """What was kept of the last fit, with the steps found since and the days put by: for `tonight`.
+
+    first_day: of the record, whose days are contiguous.
+    """
+    by_now = (first_day + held.place for held in watched.held)
     return replace(
         watched.kept,
         steps=tuple(dict.fromkeys((*watched.kept.steps, *watched.online, *watched.rebased))),

@@ -87,7 +87,7 @@ def test_what_is_carried_to_tonight() -> None:
     watched = last(daily)
     laid = laid_out(watched.kept, daily, DOOR)
     assert not isinstance(laid, Decomposition)
-    kept = carried(watched, laid)
+    kept = carried(watched, int(laid.day[0]))
     assert 500 in kept.steps
     assert {600, 699} <= set(kept.unseen)
 

@@ -19,7 +19,7 @@ from server.trend.paired_nights import PairKept, side_of, with_watched
 from server.trend.series import DAYS_PER_YEAR
 from server.trend.trial_fence import fence
 from server.trend.trial_plan import Ask, chance_told, s1_turn_mrad
-from server.trend.watch import Watched, nights
+from server.trend.watch import Watched, carried, nights
 from tests.bench.trend.doors import KnownDoor
 from tests.bench.trend.filtered import filtered
 from tests.bench.trend.joints import FACTS, known_joints
@@ -66,10 +66,10 @@ def looked_weekly(a: KnownDoor, b: KnownDoor) -> Looked:
     watches = tuple(_watched(one) for one in (a, b))
     looks = list(range(FIRST_DAY, round(YEARS * DAYS_PER_YEAR) + 1, WEEK))
     difference, se = np.full(len(looks), np.nan), np.full(len(looks), np.nan)
-    for kept, carried, span in _spans(watches, looks, (a, b)):
+    for kept, known, span in _spans(watches, looks, (a, b)):
         sides = [
-            side_of(with_watched(own, found, 0), one.daily.up_to(looks[span[-1]]), one.facts)
-            for own, found, one in zip(kept.doors, carried, (a, b), strict=True)
+            side_of(with_watched(own, since, 0), one.daily.up_to(looks[span[-1]]), one.facts)
+            for own, since, one in zip(kept.doors, known, (a, b), strict=True)
         ]
         if kept.shares is None or sides[0] is None or sides[1] is None:
             continue
@@ -89,37 +89,27 @@ def _watched(door: KnownDoor) -> dict[int, Watched]:
     return {int(record.day[one.place]): one for one, _ in nights(record, door.facts)}
 
 
-def _carried(watched: Watched) -> Kept:
-    """What tonight's split would be laid with; in these records a day is its place."""
-    put_by = (*watched.let_go, *(held.place for held in watched.held))
-    return replace(
-        watched.kept,
-        steps=tuple(dict.fromkeys((*watched.kept.steps, *watched.online, *watched.rebased))),
-        unseen=(*watched.kept.unseen, *put_by),
-    )
-
-
 def _spans(
     watches: tuple[dict[int, Watched], ...], looks: list[int], doors: tuple[KnownDoor, KnownDoor]
 ) -> Iterator[tuple[PairKept, tuple[Kept, Kept], list[int]]]:
     """Looks that share fits and steps: what was fitted, what the watches carry, the places of the looks."""
     kept: PairKept | None = None
     span: list[int] = []
-    carried: tuple[Kept, ...] = ()
+    found: tuple[Kept, ...] = ()
     for place, day in enumerate(looks):
         if any(day not in watch for watch in watches):
             continue
-        now = tuple(_carried(watch[day]) for watch in watches)
+        now = tuple(carried(watch[day], 0) for watch in watches)
         fitted = tuple(watch[day].kept for watch in watches)
         is_new = kept is None or fitted != kept.doors
-        if span and (is_new or [one.steps for one in now] != [one.steps for one in carried]):
-            yield kept, (carried[0], carried[1]), span  # type: ignore[misc]  # a span has what it was laid with
+        if span and (is_new or [one.steps for one in now] != [one.steps for one in found]):
+            yield kept, (found[0], found[1]), span  # type: ignore[misc]  # a span has what it was laid with
             span = []
         if is_new:
             kept = _fitted(doors, fitted, watches, day)
-        span, carried = [*span, place], now
+        span, found = [*span, place], now
     if span and kept is not None:
-        yield kept, (carried[0], carried[1]), span
+        yield kept, (found[0], found[1]), span
 
 
 def _fitted(
