@@ -172,6 +172,8 @@ def _power_rows(found: list[Looked]) -> Iterator[str]:
     s1 = s1_turn_mrad(YEARS) / scale
     for pairs, differences in ((1, (0.08, 0.15)), (3, (0.05, 0.10)), (6, (0.05, 0.10))):
         sets = len(found) // pairs
+        if not sets:
+            continue
         d = np.array([one.difference for one in found[: sets * pairs]]).reshape(sets, pairs, -1).mean(axis=1)
         square = np.array([one.se**2 for one in found[: sets * pairs]]).reshape(sets, pairs, -1)
         se = np.sqrt(square.sum(axis=1)) / pairs
