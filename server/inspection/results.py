@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass, fields
 from datetime import datetime
 
 import numpy as np
-from sqlalchemy import delete, select
+from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session, defer
 
 from server.inspection.tables import FindingRow, InspectionRow, SeriesResultRow
@@ -20,6 +20,7 @@ __all__ = [
     "SeriesResult",
     "findings_of",
     "first_slot",
+    "hold",
     "is_looked_at",
     "last_look",
     "last_slot",
@@ -71,11 +72,22 @@ def scope_of(door_id: int) -> str:
     return f"door/{door_id}"
 
 
+def hold(session: Session, scope: str) -> None:
+    """Let one run at a time go on with a scope, to the end of the transaction.
+
+    On SQLite a transaction that writes is alone already.
+    """
+    if session.get_bind().dialect.name == "postgresql":
+        yard = func.hashtext(func.current_schema())
+        session.execute(select(func.pg_advisory_xact_lock(yard, func.hashtext(scope))))
+
+
 def save(session: Session, inspection: Inspection, when: Slot, *, door_id: int | None = None) -> None:
     """Keep a look and its findings; a second look of one night takes the place of the first.
 
     With `door_id` the results of its series take the place of the last look's.
     """
+    hold(session, when.scope)
     row = session.scalar(
         select(InspectionRow).where(InspectionRow.scope == when.scope, InspectionRow.slot == when.slot)
     )

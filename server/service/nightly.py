@@ -149,6 +149,7 @@ def look_from_hanging(
     today = now.astimezone(ZoneInfo(zone or door.zone)).date()
     walk = _Walk(now=now, watches={door.id: {}})
     with session_of(engine) as session:
+        results.hold(session, results.scope_of(door.id))
         days = reading.gather(session, door, _ms(now) // DAY_MS)
         walk.days[door.id] = lines.fixed(session, days, now=now)
     nights = _last_nights(today, now, count=max((today - door.hung.date()).days, 1))
@@ -280,6 +281,7 @@ def _looked(engine: Engine, door: DoorHung, due: _Due, walk: _Walk, *, is_last: 
             inputs = reading.on_night(session, walk.days[door.id], end_day)
     else:
         with session_of(engine) as session:
+            results.hold(session, results.scope_of(door.id))
             inputs = lines.fixed(session, reading.gather(session, door, end_day), now=walk.now)
             if door.id not in walk.watches:
                 walk.watches[door.id] = watch_kept.watches_of(session, door.id)

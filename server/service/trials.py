@@ -7,6 +7,7 @@ from sqlalchemy import Engine
 from server.alerts import ledger
 from server.alerts.steps import DOUBTING
 from server.database import session_of
+from server.inspection import results
 from server.inspection.trial_nights import DoorsRead, TrialNight, look_at_trial
 from server.inspection.use import openings_a_year
 from server.trials.looks import KeptLook
@@ -36,6 +37,7 @@ def look_at_trials(engine: Engine, end_day: int) -> list[KeptLook]:
 def _looked(engine: Engine, seal: str, night: TrialNight, read: DoorsRead) -> KeptLook | None:
     try:
         with session_of(engine) as session:
+            results.hold(session, f"trial/{seal}")
             return look_at_trial(session, find(session, seal), night, read)
     except Exception:  # one trial's failure is told and must stop no other
         log.exception("could not look at trial %s for day %d", seal[:8], night.end_day)

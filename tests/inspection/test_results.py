@@ -1,10 +1,13 @@
 """Kept looks: whole, once a night, and the last results of each series."""
 
+import threading
+
 import numpy as np
 import pytest
-from sqlalchemy import func, select
+from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
+from server.database import session_of
 from server.inspection import results
 from server.inspection.look import look
 from server.inspection.results import Slot
@@ -80,3 +83,31 @@ def test_a_number_that_is_none_is_kept_as_none(session: Session, clock: HandCloc
     finding = Finding(topic="leaf", about="north", evidence={"droop_stays_mm": bad})
     results.save(session, Inspection(findings=(finding,)), slot("2026-01-01", clock, door_id=1))
     assert results.findings_of(session, "door/1", "2026-01-01")[0].evidence == {"droop_stays_mm": None}
+
+
+def test_two_runs_that_keep_one_night_take_turns(engine: Engine, clock: HandClock) -> None:
+    """The second waits for the first to commit, and takes its place."""
+    with session_of(engine) as first:
+        door = stored_door(first, Truth(years=0.0), one_joint())
+    night = slot("2026-01-01", clock, door_id=door.id)
+    begun, failed = threading.Event(), list[BaseException]()
+
+    def second() -> None:
+        begun.set()
+        try:
+            with session_of(engine) as session:
+                results.save(session, Inspection(findings=()), night)
+        except BaseException as error:  # noqa: BLE001  # told below, whatever it is
+            failed.append(error)
+
+    with session_of(engine) as first:
+        results.save(first, Inspection(findings=()), night)
+        thread = threading.Thread(target=second)
+        thread.start()
+        assert begun.wait(10)
+        thread.join(0.3)
+        assert thread.is_alive()
+    thread.join(20)
+    assert failed == []
+    with Session(engine) as session:
+        assert [row.revision for row in session.scalars(select(InspectionRow))] == [2]
