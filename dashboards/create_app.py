@@ -10,7 +10,20 @@ from flask import Flask, Response, abort, request, send_from_directory
 from flask.sessions import SecureCookieSessionInterface
 from flask_wtf.csrf import CSRFProtect
 
-from dashboards.pages import alerts, api, compare, door, doors, feed, limits, reckons, refusals, trial, words
+from dashboards.pages import (
+    alerts,
+    api,
+    compare,
+    door,
+    doors,
+    feed,
+    feeler,
+    limits,
+    reckons,
+    refusals,
+    trial,
+    words,
+)
 from dashboards.pages.health import pages as health_pages
 from dashboards.pages.ours import Ours, theme
 from server.clock import Clock
@@ -71,7 +84,7 @@ def create_app(  # noqa: PLR0913  (each part is opened by whoever calls; none ha
     _guards(app, clock)
     _settings(app, hosts, secret)
     _static(app)
-    parts = (doors, door, reckons, compare, trial, alerts, limits, feed, api)
+    parts = (doors, door, feeler, reckons, compare, trial, alerts, limits, feed, api)
     for pages in (*(part.pages for part in parts), health_pages):
         app.register_blueprint(pages)
     refusals.register(app)

@@ -1,5 +1,6 @@
 """The database: base class, names of constraints, column types and engines. Knows no subject."""
 
+import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -19,7 +20,7 @@ from sqlalchemy import (
     event,
 )
 from sqlalchemy.engine import make_url
-from sqlalchemy.exc import ArgumentError, OperationalError
+from sqlalchemy.exc import ArgumentError, DBAPIError, OperationalError
 from sqlalchemy.orm import DeclarativeBase, Session, mapped_column
 
 from server.errors import OutOfRangeError, SettingsError
@@ -202,11 +203,21 @@ def _sqlite_pragmas(*, reader: bool) -> Any:
 
 def _begin(connection: Connection) -> None:
     immediate = connection.get_execution_options().get("immediate", False)
-    connection.exec_driver_sql("BEGIN IMMEDIATE" if immediate else "BEGIN")
+    _run(connection, "BEGIN IMMEDIATE" if immediate else "BEGIN")
 
 
 def _begin_reading(connection: Connection) -> None:
-    connection.exec_driver_sql("BEGIN")
+    _run(connection, "BEGIN")
+
+
+def _run(connection: Connection, statement: str) -> None:
+    """Run a statement of every transaction in the driver itself, which is a third of the cost."""
+    raw: Any = connection.connection.driver_connection
+    try:
+        raw.execute(statement)
+    except sqlite3.Error as error:
+        dialect = connection.dialect
+        raise DBAPIError.instance(statement, None, error, sqlite3.Error, dialect=dialect) from error
 
 
 def _read_only(*, reader: bool) -> Any:

@@ -40,8 +40,10 @@ from server.trials.example import EXAMPLE
 from server.trials.store import declare, list_trials, seal_trial, seals
 
 SITE = "saltmarsh-yard"
+GAUGE = '\n[[gauge]]\nchannel = "{name}"\nkind = "{name}"\nunit = "{unit}"\n'
+USE = GAUGE.format(name="openings", unit="count") + GAUGE.format(name="slam", unit="m/s2")
 DOORS = ("north", "south")
-CHANNELS = 18
+CHANNELS = 20
 STEP_S = 5400
 DAY_S = 86400
 YEAR_DAYS = 365.25
@@ -148,6 +150,8 @@ def _yard(options: DemoOptions, folder: Path, clock: Clock) -> Yard:
     path = folder / "demo.json"
     if path.exists():
         kept = json.loads(path.read_text("utf-8"))
+        if not kept.get("use"):
+            raise SettingsError(f"go on in {folder}", "--fresh to begin anew", "an older demo's, without use")
         if (kept["seed"], kept["years"]) != (options.seed, options.years):
             came = f"--seed {options.seed} --years {options.years:g}"
             needed = (
@@ -160,9 +164,8 @@ def _yard(options: DemoOptions, folder: Path, clock: Clock) -> Yard:
         )
     span = timedelta(days=options.years * YEAR_DAYS)
     hung = (clock() - span).replace(minute=0, second=0, microsecond=0)
-    path.write_text(
-        json.dumps({"seed": options.seed, "years": options.years, "hung": hung.isoformat()}), "utf-8"
-    )
+    kept = {"seed": options.seed, "years": options.years, "hung": hung.isoformat(), "use": True}
+    path.write_text(json.dumps(kept), "utf-8")
     return Yard(folder=folder, hung=hung, years=options.years, seed=options.seed)
 
 
@@ -203,21 +206,14 @@ def _environment() -> dict[str, str]:
 
 def _asked(yard: Yard, door: str) -> list[str]:
     start = yard.hung.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-    return ["--door", door, "--years", f"{yard.years:g}", "--seed", str(yard.seed), "--start", start]
+    return ["--door", door, "--years", f"{yard.years:g}", "--seed", str(yard.seed), "--start", start, "--use"]
 
 
 def _describe(yard: Yard, door: str, folder: Path) -> None:
     if (folder / "calibration.json").exists():
         return
-    arguments = [
-        "hangtrue-node",
-        "simulate",
-        *_asked(yard, door),
-        "--node",
-        f"{SITE}/{door}",
-        "--describe",
-        str(folder),
-    ]
+    arguments = ["hangtrue-node", "simulate", *_asked(yard, door), "--node", f"{SITE}/{door}"]
+    arguments += ["--describe", str(folder)]
     code = children.start(arguments, environment=_environment(), quiet=True).wait(60)
     if code != 0:
         raise SettingsError(
@@ -236,7 +232,7 @@ def _enrol(yard: Yard, settings: Settings, door: str, folder: Path, clock: Clock
             password = issue(
                 session, node_id=node.id, user=f"{SITE}.{door}.1", role="node", generation=1, now=clock()
             )
-            built = read_door(example_text(door, hung=yard.hung), where=f"{door}.toml").built
+            built = read_door(example_text(door, hung=yard.hung) + USE, where=f"{door}.toml").built
             add_door(session, built, now=clock())
             hung = next(each for each in list_doors(session) if each.name == door)
             records = read_records(

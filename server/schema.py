@@ -12,6 +12,7 @@ import server.alerts.delivery.tables
 import server.alerts.tables
 import server.auth.tables
 import server.doors.bench_tables
+import server.doors.check_tables
 import server.doors.tables
 import server.inspection.tables
 import server.readings.tables

@@ -37,6 +37,7 @@ TABLES = {
     "event_mark",
     "door_version",
     "hung_line",
+    "feeler_check",
     "credential",
     "calibration",
     "journal",

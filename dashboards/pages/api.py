@@ -150,6 +150,7 @@ def series_out(one: Movement) -> SeriesOut:
         unit=one.unit,
         status=cast("Status", one.status),
         why_refused=cast("Why | None", one.why),
+        reason=None if is_told else one.reason or None,
         rate_per_year=_finite(one.rate) if is_told else None,
         rate_low_per_year=_finite(one.low) if is_told else None,
         rate_high_per_year=_finite(one.high) if is_told else None,

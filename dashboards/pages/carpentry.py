@@ -8,7 +8,7 @@ from dashboards.pages import dates, words
 from dashboards.pages.facts import DoorFacts
 from server.doors.built import turn_limit_mrad
 from server.doors.carried import Load, load_of
-from server.doors.kits import Help, KitTold, gauges_words, kit_of
+from server.doors.kits import Help, KitTold, Metered, gauges_words, kit_of, within_words
 from server.doors.load_tests import LoadTest, fallen, stiffness_told
 from server.errors import HangtrueError
 
@@ -134,10 +134,29 @@ def kit_words(facts: DoorFacts) -> tuple[str, ...]:
             "Its gauges tell the turn on the hinges, the rack and the droop apart, "
             f"up to {far} from the damp it was hung at."
         ]
+    said += meter_words(told.metered)
     if told.bare_joints:
         bare = "; ".join(words.place(joint).lower() for joint in told.bare_joints)
         said.append(f"A pair of gauges across a shoulder would tell of the joints that have none: {bare}.")
     return tuple(said)
+
+
+def meter_words(metered: Metered) -> list[str]:
+    """What the meter's reading of the leaf when it was hung changes, or would change."""
+    if not metered.changed:
+        return []
+    pct = words.number(metered.pct or 0.0, 1)
+    read = f"Its moisture was read with a meter when it was hung, {pct}{NBSP}%"
+    other, how = metered.unread, "without that reading"
+    if not metered.is_read:
+        read, other = "Its moisture was not read with a meter when it was hung", metered.read
+        how = f"with a reading good to {metered.sd_pct:g}{NBSP}%"
+    each = "; ".join(
+        f"{MOVEMENTS[name][:1].lower()}{MOVEMENTS[name][1:]} {within_words(metered.now[name])}, "
+        f"{how} {within_words(other[name])}"
+        for name in metered.changed
+    )
+    return [f"{read}. A day’s number can be judged: {each}.".replace(" %", f"{NBSP}%")]
 
 
 def tests_note(tests: Sequence[LoadTest]) -> str:

@@ -15,7 +15,7 @@ from dashboards.figures.weeks import weekly
 from dashboards.pages import compare_words, dates, words
 from dashboards.pages.compare_words import Verdict
 from dashboards.pages.facts import DoorFacts
-from dashboards.pages.models import BoundsOut, CompareOut, Word
+from dashboards.pages.models import BesideOut, BoundsOut, CompareOut, RateOut, Word
 from dashboards.pages.movement import Movement, movement
 from dashboards.pages.ours import Sheet, all_facts, ours, sheet
 from dashboards.pages.pairs import Compared, asked_for, compared
@@ -24,9 +24,12 @@ from dashboards.pages.unlike import unlike
 from server.database import Session
 from server.errors import UnknownDoorError
 from server.inspection import results
-from server.inspection.comparing import DROOP, SeenSoFar
+from server.inspection.comparing import DROOP, BesideOpenings, SeenSoFar
 from server.inspection.declared_for import trial_of
+from server.inspection.use_said import Rates, rates_per_openings
+from server.trend.trial import Look
 from server.trend.trial_pairs import PER_N_M
+from server.trend.trial_use import PerOpenings
 
 pages = Blueprint("compare", __name__)
 Moves = tuple[Movement | None, Movement | None]
@@ -46,6 +49,11 @@ class Answer:
     def verdict(self) -> Verdict:
         """The trial's word where one was declared; else what is seen so far."""
         return self.trial.verdict if self.trial else compare_words.seen_verdict(self.told)
+
+    @property
+    def rates(self) -> Rates:
+        """Each door's own rate for 10,000 openings."""
+        return rates_per_openings(self.moves, self.told.seen.asked, self.told.pair.use)
 
 
 @pages.get("/compare")
@@ -72,7 +80,7 @@ def compare() -> str:
         query=query_of(told),
         still=stills.pair(lines, least=_least(told)) if lines else None,
         unlike=unlike(told),
-        use=compare_words.use_words(told),
+        use=compare_words.use_words(told, answer.rates),
         beside=compare_words.droop_beside(told),
         undeclared=compare_words.undeclared_words(told.pair),
         bars=compare_words.BARS,
@@ -122,7 +130,11 @@ def compare_out(answer: Answer) -> CompareOut:
         head=verdict.head,
         say=verdict.say,
         more=verdict.more,
-        use=compare_words.use_words(told),
+        use=compare_words.use_words(told, answer.rates),
+        openings_a_year=[None if one is None else one.year.total for one in told.pair.use],
+        rates_per_10000=[_rate_out(one) for one in answer.rates],
+        per_10000=None if told.per_openings is None else _bounds_out(told, told.per_openings),
+        beside_openings=_beside_out(told.seen.beside),
         seen_so_far=_bounds_out(told, told.seen),
         droop=None if told.droop is None else _bounds_out(told, told.droop),
     )
@@ -224,6 +236,23 @@ def _bounds_out(told: Compared, seen: SeenSoFar) -> BoundsOut:
         years=seen.years,
         could_tell_years=look.could_tell_years if look is not None and is_told else None,
     )
+
+
+def _beside_out(beside: BesideOpenings | None) -> BesideOut | None:
+    if beside is None:
+        return None
+    difference, a, b = (_look_out(one) for one in (beside.difference, beside.a, beside.b))
+    return BesideOut(ratio=beside.ratio, difference=difference, a=a, b=b)
+
+
+def _look_out(look: Look | None) -> RateOut | None:
+    return None if look is None else RateOut(rate=look.estimate.value, low=look.low, high=look.high)
+
+
+def _rate_out(one: PerOpenings | None) -> RateOut | None:
+    if one is None:
+        return None
+    return RateOut(rate=one.rate, low=one.rate - one.half, high=one.rate + one.half)
 
 
 def _told(value: BaseModel) -> Response:

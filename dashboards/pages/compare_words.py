@@ -11,8 +11,8 @@ from dashboards.pages.facts import DoorFacts
 from dashboards.pages.pairs import Compared
 from server.alerts.steps import DOUBTING
 from server.inspection.comparing import DROOP, HORIZON_YEARS, Pair, SeenSoFar
-from server.trend.trial_use import said_of_use
-from server.trials.words import of_use, undeclared, verdict
+from server.inspection.use_said import Rates, rates_said, use_said
+from server.trials.words import undeclared, verdict
 
 MONTH_DAYS, YEAR_DAYS = 30.44, 365.25
 NARROW = 0.1
@@ -147,34 +147,23 @@ def undeclared_words(pair: Pair) -> str:
     return undeclared(len(pair.asked))
 
 
-def use_words(told: Compared) -> str:
-    """What may be said of use; empty where neither door is counted for long enough."""
-    a, b = told.pair.use
+def use_words(told: Compared, rates: Rates = (None, None)) -> str:
+    """What may be said of use; empty where neither door is counted for long enough.
+
+    `rates`: each door's own for 10,000 openings.
+    """
     names = names_of(told.asked.a, told.asked.b)
-    counted = [a is not None, b is not None]
-    if not any(counted):
-        return ""
-    if not all(counted):
-        return of_use("not_counted", names[counted.index(False)])
-    if told.seen.look is None or told.per_openings is None or told.per_openings.look is None:
-        return ""
-    by_year, by_openings = _more(told.seen.look.word), _more(told.per_openings.look.word)
-    said = said_of_use(by_year=by_year, by_openings=by_openings, are_counted=True)
-    place = 0 if (by_year or by_openings) == "a" else 1
-    often = None
-    if a is not None and b is not None:
-        often = (a.total / b.total) if place == 0 else (b.total / a.total)
-    return of_use(said, names[place], often)
+    said = use_said(told.seen, told.per_openings, told.pair.use, names, told.name)
+    whole = f"{said} {rates_said(rates, names, told.name)}".strip()
+    for unit in (" mrad", " mm", " N·m"):
+        whole = whole.replace(unit, words.NBSP + unit.strip())
+    return whole
 
 
 def number_of(reach: float) -> Callable[[float], str]:
     """How a rate is printed: two decimals, three where all of it is under a tenth."""
     places = 3 if reach < NARROW else 2
     return lambda value: words.number(value, places)
-
-
-def _more(word: str) -> str | None:
-    return {"a_turns_more": "a", "b_turns_more": "b"}.get(word)
 
 
 def _figures(bounds: Bounds) -> Figures:

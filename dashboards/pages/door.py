@@ -22,6 +22,7 @@ from server.alerts import ledger
 from server.database import Session
 from server.doors import marks, register
 from server.inspection import results
+from server.inspection.felt import felt_beside
 
 pages = Blueprint("door", __name__)
 
@@ -51,7 +52,9 @@ def door(site: str, name: str) -> str:
         frame = sheet(session, title=facts.door.shown, nav="doors", heard=[facts.door])
         running = joint_running(session, facts)
         use = use_line(session, facts)
-    steps = noticed.found_steps(facts, made)
+        steps = noticed.found_steps(facts, made)
+        steps = noticed.with_slams(steps, felt_beside(session, facts.door, [one.day for one in steps]))
+    unlogged = steps[-1] if steps else None
     return render_template(
         "door.html",
         sheet=frame,
@@ -62,13 +65,14 @@ def door(site: str, name: str) -> str:
         use=use,
         since_hung=telling.SINCE_HUNG,
         pencilled=telling.pencilled(facts),
+        nothing_drawn=telling.nothing_drawn(facts),
         line=telling.line_words(facts.main) if facts.main else "hung line",
         elevation=elevation(facts),
         joints_caption=telling.joints_caption(facts.joints, facts),
         as_built=telling.as_built(facts),
         built=built_view(facts),
-        log=log_of(facts, made),
-        unlogged=next((dates.day_date(one.day).isoformat() for one in reversed(steps)), None),
+        log=log_of(facts, made, steps),
+        unlogged=None if unlogged is None else (unlogged.mark, dates.day_date(unlogged.day).isoformat()),
         trends=drawn_trends(facts, running, noticed.ticks(facts, made)),
         # The last values of a silent door are not shown as if they were now.
         **({} if facts.state == "not_heard" else shown_now(facts)),

@@ -131,7 +131,7 @@ def door_facts(heard: Heard) -> DoorFacts:
     door = heard.door
     ours = tuple(alert for alert in heard.standing if alert.door_id == door.id)
     moves = {key: movement(result) for key, result in heard.results.items()}
-    main = moves.get("droop") or next((m for key, m in moves.items() if key.startswith("gauge:")), None)
+    main = _main(moves)
     joints = tuple(_joint(name, moves, door, ours) for name in joints_in_order(door, moves))
     spent = [joint.spent for joint in joints if joint.spent]
     last_ms = door.node_last_heard_ms
@@ -150,6 +150,13 @@ def door_facts(heard: Heard) -> DoorFacts:
         standing=ours,
         tests=heard.tests,
     )
+
+
+def _main(moves: Mapping[str, Movement]) -> Movement | None:
+    """The corner's droop, else that at the one gauge; last of all a droop that its gauges do not tell."""
+    droop = moves.get("droop")
+    at_gauge = next((one for key, one in moves.items() if key.startswith("gauge:")), None)
+    return at_gauge if at_gauge is not None and (droop is None or droop.is_untold) else droop
 
 
 def doubted_gauges(standing: Iterable[AlertView]) -> set[str]:

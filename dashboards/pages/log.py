@@ -6,7 +6,7 @@ from datetime import UTC, datetime, time
 
 from dashboards.pages import dates
 from dashboards.pages.facts import DoorFacts
-from dashboards.pages.noticed import found_steps
+from dashboards.pages.noticed import FoundStep
 from server.doors.marks import Mark
 
 KINDS = {  # a mark's kind, its drawing and its word
@@ -44,13 +44,13 @@ class LogLine:
     text: str
 
 
-def log_of(facts: DoorFacts, marks: Sequence[Mark]) -> list[LogLine]:
+def log_of(facts: DoorFacts, marks: Sequence[Mark], steps: Sequence[FoundStep] = ()) -> list[LogLine]:
     """Marks, the hanging, the days of the line and the steps that nobody logged, newest first."""
     told = [(dates.at_ms(mark.t_ms), mark.kind, mark.text) for mark in marks]
     if not any(kind == "hung" for _, kind, _ in told):
         told.append((facts.door.hung, "hung", "Hung."))
     told += _line(facts)
-    told += [(_noon(one.day), "step", one.said) for one in found_steps(facts, marks)]
+    told += [(_noon(one.day), "step", one.said) for one in steps]
     told.sort(key=lambda one: one[0], reverse=True)
     return [_line_of(when, kind, text, facts.zone) for when, kind, text in told]
 

@@ -25,6 +25,7 @@ class SeriesOut(Model):
     unit: str = Field(description="mm or mrad; rates are this unit a year")
     status: Literal["refused", "provisional", "served"]
     why_refused: Literal["year", "season", "wide", "kit", "other"] | None
+    reason: str | None = Field(description="why there is no rate, in words; null where there is one")
     rate_per_year: Number | None
     rate_low_per_year: Number | None
     rate_high_per_year: Number | None
@@ -111,6 +112,25 @@ class BoundsOut(Model):
     could_tell_years: Number | None = Field(description="from the later hung line, if it goes on so")
 
 
+class RateOut(Model):
+    """A rate with its bounds, 19 times in 20."""
+
+    rate: Number
+    low: Number
+    high: Number
+
+
+class BesideOut(Model):
+    """What is told with each door's openings in the sum beside the years, by bounds for every night."""
+
+    ratio: Number = Field(
+        description="error of the difference with them over that without; above 4 none is told"
+    )
+    difference: RateOut | None = Field(description="a year, b less a, less what goes with openings")
+    a: RateOut | None = Field(description="what 10,000 openings move a by")
+    b: RateOut | None
+
+
 class CompareOut(Model):
     """Two doors compared: the word that stands, and what is seen so far."""
 
@@ -128,6 +148,10 @@ class CompareOut(Model):
     say: str
     more: str
     use: str
+    openings_a_year: list[Number | None] = Field(description="of a and of b; null where not counted")
+    rates_per_10000: list[RateOut | None] = Field(description="each door’s own rate for 10,000 openings")
+    per_10000: BoundsOut | None = Field(description="the difference for each 10,000 openings")
+    beside_openings: BesideOut | None
     seen_so_far: BoundsOut
     droop: BoundsOut | None
 

@@ -52,6 +52,11 @@ class Movement:
         return value if isinstance(value, str) else None
 
     @property
+    def is_untold(self) -> bool:
+        """Whether its gauges do not tell it apart from other movements, so that it has no number at all."""
+        return self.why == "kit" and self.number("now") is None
+
+    @property
     def is_told(self) -> bool:
         """Whether season and set are told apart."""
         return self.why is None and self.number("stays") is not None and self.number("now") is not None
@@ -140,7 +145,7 @@ def movement(result: SeriesResult) -> Movement:
 def _why(result: SeriesResult) -> str | None:
     if result.status != "refused" and None not in (result.rate, result.low, result.high):
         return None
-    if result.facts.get("told") == "not_told":
+    if result.facts.get("told") == "not_told" and result.facts.get("line") != "none":
         return "kit"
     return "year" if _is_short(result.facts) else _unsure(result.facts)
 

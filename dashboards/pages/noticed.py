@@ -1,12 +1,14 @@
 """What moved a door's line: marks that a person made, and steps that were found and nobody logged."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from dashboards.pages import dates, words
 from dashboards.pages.facts import DoorFacts
 from dashboards.pages.movement import Movement, Shift
+from server.alerts.saying_door import felt_words
 from server.doors.marks import NOTICED, Mark
+from server.inspection.felt import Felt
 from server.inspection.found.steps import LOGGED_WITHIN_DAYS, SAME_STEP_DAYS
 
 DAY_MS = 86_400_000
@@ -33,10 +35,16 @@ class Tick:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FoundStep:
-    """A step that nobody logged: its day since 1970 and its sentence."""
+    """A step that nobody logged: its day since 1970, its sentence, and a slam that was felt beside it."""
 
     day: int
     said: str
+    slam: Felt | None = None
+
+    @property
+    def mark(self) -> str:
+        """The kind of mark that would log it, as far as that can be guessed."""
+        return "note" if self.slam is None else "slam"
 
 
 def ticks(facts: DoorFacts, marks: Sequence[Mark]) -> tuple[Tick, ...]:
@@ -64,6 +72,16 @@ def found_steps(facts: DoorFacts, marks: Sequence[Mark]) -> list[FoundStep]:
         for (step, one), group in zip(told, groups, strict=True)
         if not any(_is_logged(each.day, marks) for each, _ in group)
     ]
+
+
+def with_slams(steps: Sequence[FoundStep], felt: Mapping[int, Felt]) -> list[FoundStep]:
+    """The same, each with the slam that was felt on its day or the day before, by the step's day."""
+    return [_with_slam(one, felt[one.day]) if one.day in felt else one for one in steps]
+
+
+def _with_slam(one: FoundStep, slam: Felt) -> FoundStep:
+    beside = felt_words(is_same_day=slam.day == one.day, is_hardest=slam.is_hardest)
+    return replace(one, said=f"{one.said}{beside}", slam=slam)
 
 
 def _is_logged(day: int, marks: Sequence[Mark]) -> bool:

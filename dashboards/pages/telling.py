@@ -6,10 +6,16 @@ from dataclasses import dataclass
 
 from dashboards.pages import ahead, dates, words
 from dashboards.pages.facts import DoorFacts, JointFacts, Movement, Spent
+from server.doors import replaced
 from server.doors.built import joint_words
 
 NBSP = words.NBSP
 NOT_DRAWN = "No hung line is drawn yet."
+UNTOLD = "How far its corner has dropped is not told by its gauges."
+NOTHING_DRAWN = (
+    "There is nothing to draw yet: it is drawn once there is a line to count from and a day of readings."
+)
+UNTOLD_DRAWN = "There is nothing to draw: its gauges do not tell it."
 SINCE_HUNG = "A leaf hung out of line shows 0: how true it was when it was hung is not known."
 PAST_IN_THE_DRY = (
     "It turns past its limit in the dry and turns back. What stays is within it.",
@@ -19,6 +25,7 @@ WAYS = ("up", "down")  # of the corner; a joint closes or opens
 JOINT_WAYS = ("closed", "open")
 LEAST_SEEN = 0.005  # a figure under this prints as none
 MAY_BE_PAST = "It may be past its limit already, and it grows. Try a feeler there when you are by."
+MOST_REPLACED = 2  # gauges that replaced others, of which a page speaks; the log has them all
 COUNTS = ["no", "one", "two", "three", "four", "five", "six"]
 
 
@@ -52,11 +59,7 @@ def lead(facts: DoorFacts) -> str:
     if facts.state == "not_heard":
         return _silent(facts)
     if main is None or (main.number("now") is None and main.word("line") != "none"):
-        return (
-            "Nothing has been made of its readings yet."
-            if facts.heard
-            else "Nothing has been heard of it yet."
-        )
+        return _nothing_made(facts)
     if main.word("line") == "none":
         return NOT_DRAWN
     shown = main.split
@@ -66,6 +69,14 @@ def lead(facts: DoorFacts) -> str:
     is_early = facts.state == "settling" and main.why == "year"
     hung = f"Hung {dates.lasted((facts.now - facts.door.hung).days)}. " if is_early else ""
     return f"{hung}{words.where(now, subject=_subject(facts), line=line_words(main, own=True))}."
+
+
+def _nothing_made(facts: DoorFacts) -> str:
+    if facts.main is not None and facts.main.is_untold:
+        return UNTOLD
+    return (
+        "Nothing has been made of its readings yet." if facts.heard else "Nothing has been heard of it yet."
+    )
 
 
 def second(facts: DoorFacts) -> str:
@@ -124,6 +135,7 @@ def notes(facts: DoorFacts) -> list[str]:
             "One gauge alone speaks here: what it reads may be the leaf, the frame or its own foot, "
             "and it can’t tell them apart. Nothing is known of the joints."
         )
+    said += [replaced.said(one) for one in replaced.replaced_of(facts.door.versions)[-MOST_REPLACED:]]
     if main.word("told") == "trend_only":
         said.append("With these gauges its change can be told, not where it stands.")
     return said
@@ -133,6 +145,11 @@ def line_words(main: Movement, *, own: bool = False) -> str:
     """The line's name: hung line, or the first line in pencil."""
     name = "first line" if main.word("line") == "first" else "hung line"
     return f"its {name}" if own else name
+
+
+def nothing_drawn(facts: DoorFacts) -> str:
+    """Why there is no trend."""
+    return UNTOLD_DRAWN if facts.main is not None and facts.main.is_untold else NOTHING_DRAWN
 
 
 def pencilled(facts: DoorFacts) -> str | None:
@@ -157,6 +174,8 @@ def row(facts: DoorFacts) -> tuple[str, str]:
         return f"{worst.what}: {stays} stays", f"Its limit is {words.measure(worst.limit, worst.unit)}"
     if main is None or main.word("line") == "none":
         return lead(facts).rstrip("."), "" if main is None else "It comes from a fortnight of readings"
+    if main.is_untold:
+        return UNTOLD.rstrip("."), "Its page says what would tell it"
     return _told_row(facts, main, main.split) if main.split else _unparted_row(facts, main)
 
 

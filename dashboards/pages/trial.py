@@ -9,11 +9,13 @@ from dashboards.pages.ours import ours, sheet
 from dashboards.pages.trial_told import PLAN_SEED, listed, planned_words, trial_view
 from server.doors import register
 from server.errors import OutOfRangeError
-from server.trend.trial_plan import S1_DROOP_MM, Ask, s1_turn_mrad
+from server.trend.trial_error import DROOP_MM, TURN_MRAD
+from server.trend.trial_fence import NEWEST
+from server.trend.trial_plan import Ask
 from server.trials.export import export
 from server.trials.planned import PER_N_M, plan
 from server.trials.store import drafts, find, list_trials
-from server.trials.words import KEEP_A_COPY, MAY_LOOK
+from server.trials.words import KEEP_A_COPY, MAY_LOOK, READ_BY
 
 pages = Blueprint("trial", __name__)
 FIELDS = {
@@ -49,6 +51,7 @@ def trials() -> str:
         trials=rows,
         drafts=waiting,
         may_look=MAY_LOOK,
+        read_by=READ_BY[NEWEST.name],
         lead=_lead(len(rows)),
     )
 
@@ -81,8 +84,8 @@ def ask_of(given: dict[str, str]) -> tuple[Ask, str]:
     numbers = {name: _number(name, text) for name, text in given.items()}
     moment = numbers["moment"]
     pairs, years, difference = (numbers[name] or 0.0 for name in ("pairs", "years", "difference"))
-    s1 = S1_DROOP_MM if moment is None else s1_turn_mrad(years) * PER_N_M / moment
-    ask = Ask(pairs=int(pairs), horizon_years=years, difference=difference, s1=s1)
+    error = DROOP_MM if moment is None else TURN_MRAD.times(PER_N_M / moment)
+    ask = Ask(pairs=int(pairs), horizon_years=years, difference=difference, error=error)
     return ask, "droop" if moment is None else "turn_per_100_n_m"
 
 

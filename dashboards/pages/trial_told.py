@@ -204,6 +204,7 @@ def declared_rows(trial: Trial) -> tuple[tuple[str, str], ...]:
             "From and to",
             f"{dates.long_date(one.starts_on)} to {dates.long_date(trial.last_day)}; read from a year on",
         ),
+        ("Bounds", said.READ_BY[one.method.name]),
         ("Left out", " ".join(EVENTS[item] for item in one.exclusions.items()) or "Nothing."),
         (
             "Heard before",

@@ -10,7 +10,7 @@ from dashboards.pages.facts import DoorFacts
 from dashboards.pages.pairs import Compared
 from server.doors.built import joint_words
 from server.inspection.comparing import DROOP
-from server.trend.trial_use import YearUse
+from server.inspection.use import CountedUse
 
 YEAR_DAYS = 365
 NOT_RECORDED, NOT_KNOWN = "Not recorded", "Not known yet"
@@ -153,14 +153,14 @@ def _shared_effect(told: Compared) -> str:
 
 def _openings(told: Compared) -> Unlike:
     a, b = (_a_day(one) for one in told.pair.use)
-    effect = "Not taken out: a year is compared. What counting says stands below."
+    effect = "Not taken out: a year is compared. What counting says stands above."
     if NOT_RECORDED in (a, b):
         effect = "Not taken out. Bear it in mind."
     return _row("Openings a day", a, b, effect)
 
 
-def _a_day(use: YearUse | None) -> str:
+def _a_day(use: CountedUse | None) -> str:
     if use is None:
         return NOT_RECORDED
-    least = "at least " if use.is_at_least else ""
-    return words.sentence(f"{least}about {use.total / 365.25:.0f}")
+    least = "at least " if use.year.is_at_least else ""
+    return words.sentence(f"{least}about {use.year.total / 365.25:.0f}")

@@ -36,6 +36,9 @@ def use_words(seen: UseSeen) -> str:
         least = "at least " if seen.is_at_least else ""
         often = words.number(seen.openings_a_day, 0)
         said.append(f"Opened {least}about {often} {'time' if often == '1' else 'times'} a day.")
+    if seen.bouncing_days:
+        days = f"{seen.bouncing_days} {'day' if seen.bouncing_days == 1 else 'days'}"
+        said.append(f"On {days} over 5000 were counted: the counter bounces, or the door bangs in a gale.")
     if seen.hardest_m_s2 is not None and seen.hardest_day is not None:
         day = dates.long_date(dates.day_date(seen.hardest_day))
         peak = words.measure(seen.hardest_m_s2, "m/s²", 1)

@@ -155,7 +155,8 @@ def not_known(
             "One more dry season parts them."
         )
     if kind == "kit":
-        return "Not said: these gauges can’t tell it apart from other movements."
+        why = reason.partition(" (sd ")[0].strip().rstrip(".")
+        return f"Not said: {why or 'these gauges can’t tell it apart from other movements'}."
     if kind == "wide":
         helps = HELPS.get(help_key or "", "more years")
         wide = half_width or f"0.10{NBSP}mm"

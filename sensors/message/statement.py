@@ -85,7 +85,10 @@ class Config:
 def spans_of(seqs: Iterable[int]) -> list[Span]:
     """The sequence numbers as merged spans, ascending."""
     spans: list[Span] = []
-    for seq in sorted(set(seqs)):
+    found = sorted(set(seqs))
+    if found and found[-1] - found[0] == len(found) - 1:  # nearly always: one run
+        return [(found[0], found[-1])]
+    for seq in found:
         if spans and seq == spans[-1][1] + 1:
             spans[-1] = (spans[-1][0], seq)
         else:

@@ -52,13 +52,9 @@ def joint_opening(evidence: Evidence) -> str:
 def joint_open(evidence: Evidence) -> str:
     """How far over its limit."""
     series, unit, where = _nearer(evidence)
-    stays, low = number(evidence, f"{series}_stays_{unit}"), number(evidence, f"{series}_low_{unit}")
-    limit = number(evidence, f"{series}_open_{unit}")
-    share = "all" if low is not None and limit is not None and low >= limit else "part"
-    return (
-        f"What stays {where} has passed {figure(limit)} {unit} and is {figure(stays)} now; "
-        f"{share} of its range is over it."
-    )
+    stays, low, high = (number(evidence, f"{series}_{key}_{unit}") for key in ("stays", "low", "high"))
+    limit = of(evidence, f"{series}_open_{unit}")
+    return f"What stays {where} has passed {limit} {unit} and is {figure(stays)} now{between(low, high)}."
 
 
 def leaf_set(evidence: Evidence) -> str:
@@ -73,8 +69,9 @@ def leaf_over(evidence: Evidence) -> str:
     for series, usual in (("droop", None), ("rack", LIMITS.rack_mm)):
         stays, limit = number(evidence, f"{series}_stays_mm"), number(evidence, f"{series}_limit_mm") or usual
         if stays is not None and limit is not None and stays >= limit:
-            said = f"{figure(stays)} mm of {series} stays"
-            return f"{said}, more than the {figure(limit)} set for this door."
+            low, high = (number(evidence, f"{series}_{key}_mm") for key in ("low", "high"))
+            said = f"{figure(stays)} mm of {series} stays{between(low, high)}"
+            return f"{said}: more than the {figure(limit)} set for this door."
     series = "droop" if number(evidence, "droop_stays_mm") is not None else "rack"
     stays, low, high = (number(evidence, f"{series}_{key}_mm") for key in ("stays", "low", "high"))
     if stays is None:
@@ -105,7 +102,23 @@ def step_unlogged(evidence: Evidence) -> str:
     way = {True: " down", False: " up"}[size > 0] if size is not None and _is_droop(evidence) else ""
     much = "" if size is None else f" of {figure(abs(size))} {unit}{way}"
     on = "" if when is None else f" on {when}"
-    return f"A step{much}{on}. Nobody has logged why."
+    return f"A step{much}{on}. Nobody has logged why.{slam_beside(evidence)}"
+
+
+def slam_beside(evidence: Evidence) -> str:
+    """The slam that the door's meter felt beside a step, as a sentence after it; "" where it felt none."""
+    felt = day(evidence.get("slam_on"))
+    if felt is None:
+        return ""
+    is_same = felt == named_day(evidence)
+    return felt_words(is_same_day=is_same, is_hardest=evidence.get("slam_is_hardest") is True)
+
+
+def felt_words(*, is_same_day: bool, is_hardest: bool) -> str:
+    """That a slam was felt on a step's day, or on the day before; a hard one by its month."""
+    if is_hardest:
+        return f" The hardest slam of that month fell on the {'same day' if is_same_day else 'day before'}."
+    return f" A slam was felt {'that day' if is_same_day else 'the day before'}."
 
 
 def slam(evidence: Evidence) -> str:
@@ -129,9 +142,11 @@ def check_due(evidence: Evidence) -> str:
 
 
 def look_failed(evidence: Evidence) -> str:
-    """How many nights; what still works."""
-    nights = number(evidence, "nights")
+    """How many nights, or how long it took; what still works."""
+    nights, took_s = number(evidence, "nights"), number(evidence, "took_s")
     running = f" on {nights:.0f} nights running" if nights is not None and nights > 1 else ""
+    if took_s is not None:
+        return f"The look at this door took too long{running}: {took_s:.0f} seconds. What it said is kept."
     return f"The look at this door did not end{running}. Its readings are still taken in and kept."
 
 
@@ -204,7 +219,7 @@ def _nearer(evidence: Evidence) -> tuple[str, str, str]:
 
 def _reaches(evidence: Evidence, series: str, unit: str) -> str:
     """When the limit could be reached: the earliest date, then the latest or that it is not known."""
-    limit = of(evidence, f"{series}_open_{unit}")
+    limit = f"{of(evidence, f'{series}_open_{unit}')} {unit}, where it counts as open,"
     earliest, latest = month(evidence.get("earliest")), month(evidence.get("latest"))
     if earliest is None:
         return ""

@@ -3,9 +3,10 @@
 from collections.abc import Callable, Mapping
 
 from server.alerts.said import Evidence, count, day, figure, moment, of, text
-from server.alerts.verdicts import number
+from server.alerts.verdicts import Limits, number
 
 KEPT_DAYS = 90
+MENDED = figure(Limits().ref_shift, 4)
 MINUTES_PER_HOUR, HOURS_PER_DAY = 60, 24
 # Source: the node's own codes of what is wrong with a channel; the usual cause, not the only one.
 CAUSES = {
@@ -35,8 +36,10 @@ def gauge_off(evidence: Evidence, _zone: str) -> str:
         gap = number(evidence, "feeler_gap_mm")
         apart = figure(None if gap is None else abs(gap))
         return f"Gauge and feeler differ by {apart} mm since the last check; {bound} would be chance."
-    said = f"the gauge says {figure(gauge)} mm, the feeler {figure(feeler)}"
-    return f"Since the last check {said}; {bound} would be chance."
+    since = day(evidence.get("feeler_since"))
+    before = "the last check" if since is None else f"the check of {since}"
+    said = f"the gap went {figure(gauge)} mm by the gauge and {figure(feeler)} by the feeler"
+    return f"Since {before} {said}; {bound} apart would be chance."
 
 
 def gauge_still(evidence: Evidence, _zone: str) -> str:
@@ -55,7 +58,8 @@ def gauge_wet(evidence: Evidence, _zone: str) -> str:
 def gauge_converter(evidence: Evidence, _zone: str) -> str:
     """How far the reference moved."""
     shift = number(evidence, "ref_shift")
-    return f"The box's own reference moved by {figure(None if shift is None else abs(shift), 4)}."
+    moved = figure(None if shift is None else abs(shift), 4)
+    return f"The box's own reference moved by {moved} of full scale; up to {MENDED} can be put right."
 
 
 def gauge_doubt(evidence: Evidence, _zone: str) -> str:

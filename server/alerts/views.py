@@ -163,8 +163,9 @@ def quiet_state(results: Mapping[str, SeriesResult]) -> str:
 
     One whose droop grows, told apart from none, is taking a set also when a person closed its alert.
     """
-    main = [one for key, one in results.items() if key == "droop" or key.startswith("gauge:")]
-    shown = [*main, *(one for key, one in results.items() if key.startswith(("turn:", "opening:")))]
+    told = {key: one for key, one in results.items() if one.facts.get("told") != "not_told"}
+    main = [one for key, one in told.items() if key == "droop" or key.startswith("gauge:")]
+    shown = [*main, *(one for key, one in told.items() if key.startswith(("turn:", "opening:")))]
     if not shown or any(one.status == "refused" for one in main or shown):
         return "settling"
     if any(one.low is not None and one.low > 0 for one in main):

@@ -58,6 +58,17 @@ def issue(
     return password
 
 
+def issue_again(session: Session, user: str, *, now: datetime) -> str | None:
+    """Another password for a user whose own was taken away; None for any other user."""
+    row = session.scalar(select(Credential).where(Credential.user == user, Credential.revoked.is_not(None)))
+    if row is None:
+        return None
+    password, row.salt = draw_password(), draw_salt()
+    row.hash, row.made, row.revoked = hashed(password.encode(), row.salt), now, None
+    session.flush()
+    return password
+
+
 def revoke(session: Session, user: str, *, now: datetime) -> bool:
     """Take a user's password away; whether there was one."""
     row = session.scalar(select(Credential).where(Credential.user == user, Credential.revoked.is_(None)))

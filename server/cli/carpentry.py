@@ -13,7 +13,7 @@ from server.config import Settings
 if TYPE_CHECKING:
     from server.doors.built import BuiltDoor
     from server.doors.joint_file import JointFile
-    from server.doors.kits import KitTold
+    from server.doors.kits import KitTold, Metered
     from server.joinery.kit import Kit
     from server.joinery.reckoner import Row
 
@@ -193,9 +193,29 @@ def _kit_lines(told: "KitTold", ref: str) -> list[str]:
         gauges = gauges_words(help_.gauges)
         added = gauges if gauges.startswith(("a ", "both ")) else f"a gauge {gauges}"
         lines.append(f"{name}: {added} {ends} (sd {help_.sd_mm:.3f} mm)")
+    lines += meter_lines(told.metered)
     if told.bare_joints:
         lines.append(f"Without gauges, so nothing is known of them: {', '.join(told.bare_joints)}.")
         lines.append("A pair of shoulder gauges at a joint comes first, whatever the kit.")
+    return lines
+
+
+def meter_lines(metered: "Metered") -> list[str]:
+    """What the meter's reading of the leaf when it was hung changes, or would; none where that is nothing."""
+    from server.doors.kits import within_words
+
+    if not metered.changed:
+        return []
+    lines = ["Its moisture when it was hung was not read with a meter: a day's number is judged"]
+    if metered.is_read:
+        read = f"read as {metered.pct:g} % (sd {metered.sd_pct:g} %)"
+        lines = [f"Its moisture when it was hung was {read}: a day's number is judged"]
+    for name in metered.changed:
+        other = metered.unread if metered.is_read else metered.read
+        how = "without it" if metered.is_read else f"with a reading good to {metered.sd_pct:g} %"
+        lines.append(f"  {name}: {within_words(metered.now[name])}; {how} {within_words(other[name])}")
+    if not metered.is_read:
+        lines.append("  (moisture_at_hanging_pct in the door's file, the mean of four places)")
     return lines
 
 
@@ -233,9 +253,10 @@ def _write_sheet(
 
 def _last_line() -> str:
     from server.joinery.reckoner import LAST_LINE
-    from server.trend.trial_plan import Ask, least_difference, s1_turn_mrad
+    from server.trend.trial_error import TURN_MRAD
+    from server.trend.trial_plan import Ask, least_difference
 
-    least = least_difference(Ask(pairs=PAIRS, horizon_years=YEARS, difference=1.0, s1=s1_turn_mrad(YEARS)))
+    least = least_difference(Ask(pairs=PAIRS, horizon_years=YEARS, difference=1.0, error=TURN_MRAD))
     trial = f"A trial of {PAIRS} pairs over {YEARS:g} years could tell from about {least:.3f} mrad a year."
     return f"{LAST_LINE} {trial}"
 

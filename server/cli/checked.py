@@ -68,6 +68,7 @@ def facts(found: Check) -> dict[str, object]:
         "droop_limit_mm": round(droop_limit_mm(built), 3),
         "margin_as_hung": asdict(found.as_hung),
         "margin_now": found.now and asdict(found.now),
+        "meter": _meter_facts(built),
         "warnings": list(found.warnings),
     }
 
@@ -88,6 +89,7 @@ def facts_of_file(read: "DoorFile") -> dict[str, object]:
         "why_not": load.why_not,
         "droop_limit_mm": round(droop_limit_mm(built), 3),
         "margin_as_hung": asdict(margin_as_hung(built)),
+        "meter": _meter_facts(built),
         "warnings": list(read.warnings),
     }
 
@@ -98,7 +100,7 @@ def lines_of_file(read: "DoorFile", where: str) -> list[str]:
 
     built = with_open_turns(read.built)[0]
     said = f"{where} can be used: {built.site}/{built.name}, {len(built.gauges)} gauges"
-    return [said, *_load_lines(built, load_of(built)), *_room_lines(built)]
+    return [said, *_load_lines(built, load_of(built)), *_room_lines(built), *_meter_lines(built)]
 
 
 def lines(found: Check) -> list[str]:
@@ -108,7 +110,29 @@ def lines(found: Check) -> list[str]:
     now = "What room it has now is not known: its gauges do not tell it, or have not been heard."
     if found.now is not None:
         now = f"Over the last week it has {found.now.least_mm:.2f} mm, least {found.now.where}."
-    return [*said, now, *(f"warning: {warning}" for warning in found.warnings)]
+    return [*said, now, *_meter_lines(built), *(f"warning: {warning}" for warning in found.warnings)]
+
+
+def _meter_lines(built: "BuiltDoor") -> list[str]:
+    """What reading the leaf's moisture at hanging changes; none for a door that cannot be planned for."""
+    from server.cli.carpentry import meter_lines
+    from server.doors.kits import metered_of
+    from server.errors import OutOfRangeError
+
+    try:
+        return meter_lines(metered_of(built))
+    except OutOfRangeError:
+        return []
+
+
+def _meter_facts(built: "BuiltDoor") -> dict[str, object] | None:
+    from server.doors.kits import metered_of
+    from server.errors import OutOfRangeError
+
+    try:
+        return asdict(metered_of(built))
+    except OutOfRangeError:
+        return None
 
 
 def _room_lines(built: "BuiltDoor") -> list[str]:

@@ -12,7 +12,8 @@ from server.config import Settings
 if TYPE_CHECKING:
     from server.doors.carried import Load
     from server.doors.register import DoorHung
-    from server.inspection.comparing import SeenSoFar
+    from server.inspection.comparing import Pair, SeenSoFar
+    from server.inspection.results import SeriesResult
 
 UNITS = {"turn": "mrad a year per 100 N m", "droop": "mm a year"}
 
@@ -24,14 +25,15 @@ UNITS = {"turn": "mrad a year per 100 N m", "droop": "mm a year"}
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 @click.pass_obj
 def compare(settings: Settings, a: str, b: str, band: float | None, *, as_json: bool) -> None:
-    """Does door B turn more in its joints than A? By what each joint carries; the droop beside it."""
+    """Does door B turn more in its joints than A? By what each joint carries; the droop and use beside it."""
     from server.clock import utc_now
     from server.database import session_of
     from server.doors.carried import load_of
     from server.doors.load_tests import load_tests_of, stiffness_told
     from server.doors.register import find_door
     from server.errors import SettingsError
-    from server.inspection.comparing import Asked, seen_of_joints, seen_so_far, series_of
+    from server.inspection import results
+    from server.inspection.comparing import DROOP, pair_of
 
     end_day = utc_now().toordinal() - EPOCH_DAY
     with opened(settings) as engine, session_of(engine) as session:
@@ -39,15 +41,18 @@ def compare(settings: Settings, a: str, b: str, band: float | None, *, as_json: 
         if doors[0].id == doors[1].id:
             raise SettingsError("compare two doors", "two doors", f"{doors[0].ref} twice")
         loads = [load_of(one.built, stiffness_told(load_tests_of(session, one.id))) for one in doors]
-        series = [series_of(session, one, end_day) for one in doors]
-    joints = seen_of_joints(series[0], series[1], (loads[0], loads[1]), band=band)
-    droop = seen_so_far(series[0], series[1], Asked(keys=("droop", "droop")))
+        pair = pair_of(session, doors, (loads[0], loads[1]), end_day)
+        own = [results.results_of(session, one.id, with_parts=lambda _: False) for one in doors]
+    seen = {name: pair.seen(name, None if name == DROOP else band) for name in pair.asked}
+    said = {name: _use(pair, name, own, (doors[0].shown, doors[1].shown)) for name in seen}
     if as_json:
-        told = {"a": doors[0].ref, "b": doors[1].ref, "droop": asdict(droop)}
-        told["joints"] = {name: asdict(one) for name, one in joints.items()}
-        click.echo(json.dumps(told, indent=2))
+        told: dict[str, object] = {"a": doors[0].ref, "b": doors[1].ref, "droop": asdict(seen[DROOP])}
+        told["joints"] = {name: asdict(one) for name, one in seen.items() if name != DROOP}
+        told["openings_a_year"] = [None if one is None else one.year.total for one in pair.use]
+        told["use"] = said
+        click.echo(json.dumps(told, indent=2, ensure_ascii=False))
         return
-    click.echo("\n".join(_lines(doors, (loads[0], loads[1]), joints, droop)))
+    click.echo("\n".join(_lines(doors, (loads[0], loads[1]), seen, said)))
 
 
 EPOCH_DAY = 719_163
@@ -57,23 +62,38 @@ EPOCH_DAY = 719_163
 def _lines(
     doors: "tuple[DoorHung, DoorHung]",
     loads: "tuple[Load, Load]",
-    joints: "dict[str, SeenSoFar]",
-    droop: "SeenSoFar",
+    seen: "dict[str, SeenSoFar]",
+    use: dict[str, str],
 ) -> list[str]:
+    from server.inspection.comparing import DROOP
     from server.trials.words import TWO_DOORS, undeclared
 
     names = doors[0].shown, doors[1].shown
     lines = [f"{names[1]} against {names[0]}, seen so far"]
+    joints = {name: one for name, one in seen.items() if name != DROOP}
     for name, one in joints.items():
         carries = ", ".join(
             f"{shown} carries {load.joints[name].moment_n_m:.1f} N m"
             for shown, load in zip(names, loads, strict=True)
         )
-        lines += [f"{name}: {carries}", *(f"  {line}" for line in said_lines(one, names, "turn"))]
+        said = [*said_lines(one, names, "turn"), use[name]]
+        lines += [f"{name}: {carries}", *(f"  {line}" for line in said if line)]
     if not joints:
         lines.append(f"No joint can be compared: {_why_none(loads, names)}.")
-    lines += ["droop of the leaf:", *(f"  {line}" for line in said_lines(droop, names, "droop"))]
+    said = [*said_lines(seen[DROOP], names, "droop"), use[DROOP]]
+    lines += ["droop of the leaf:", *(f"  {line}" for line in said if line)]
     return [*lines, "", undeclared(len(joints) + 1), TWO_DOORS]
+
+
+def _use(pair: "Pair", name: str, own: "list[dict[str, SeriesResult]]", names: tuple[str, str]) -> str:
+    """What may be said of use beside a comparison; empty where neither door is counted."""
+    from server.inspection.use_said import rates_per_openings, rates_said, use_said
+
+    seen = pair.seen(name)
+    rated = [found.get(key) for found, key in zip(own, seen.asked.keys, strict=True)]
+    rates = rates_said(rates_per_openings(rated, seen.asked, pair.use), names, name)
+    use = use_said(seen, pair.seen_per_openings(name), pair.use, names, name)
+    return f"{use} {rates}".strip()
 
 
 def said_lines(one: "SeenSoFar", names: tuple[str, str], what: str) -> list[str]:

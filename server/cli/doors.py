@@ -75,6 +75,7 @@ def door_change(
     from server.database import session_of
     from server.doors.changes import Change, change_door
     from server.doors.register import find_door
+    from server.doors.replaced import replaced_of, said
 
     read = _read(file)
     _warn(read)
@@ -87,6 +88,8 @@ def door_change(
     anew = f", set anew: {', '.join(last.moved)}" if last.moved else ""
     click.echo(f"{hung.ref} {because} on {day:%Y-%m-%d}: version {len(hung.versions)}{anew}")
     click.echo(f"{calibrated} calibrations; its line is drawn anew, and what had stayed is carried on")
+    for one in replaced_of(hung.versions[-2:]):
+        click.echo(said(one))
 
 
 @door.command("check")
@@ -290,11 +293,13 @@ def _shown(hung: "DoorHung", built: "BuiltDoor") -> str:
 
 
 def _version_lines(hung: "DoorHung") -> list[str]:
-    said = []
+    from server.doors.replaced import replaced_of, said
+
+    lines = []
     for one in hung.versions:
         line = "its line is not drawn yet"
         if one.line is not None:
             line = f"line of {_iso_day(one.line.start_day)} to {_iso_day(one.line.stop_day - 1)}"
         anew = f", set anew: {', '.join(one.moved)}" if one.moved else ""
-        said.append(f"{said_time(one.from_ms)[:10]} {one.because}{anew}; {line}")
-    return said
+        lines.append(f"{said_time(one.from_ms)[:10]} {one.because}{anew}; {line}")
+    return [*lines, *(said(one) for one in replaced_of(hung.versions))]

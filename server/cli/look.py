@@ -110,12 +110,15 @@ def _kept(
 def sentences(ref: str, found: "Inspection") -> list[str]:
     """A look in sentences: the door, its droop and growth, each joint."""
     series = {one.key: one for one in found.series}
-    main = next((one for key, one in series.items() if key == "droop" or key.startswith("gauge:")), None)
+    told = {key: one for key, one in series.items() if one.facts.get("told") != "not_told"}
+    main = next((one for key, one in told.items() if key == "droop" or key.startswith("gauge:")), None)
     lines = [ref]
     if not series:
         return [*lines, "  Nothing has been heard of its gauges yet."]
     if main is None:
-        lines.append("  Droop is not told: these gauges cannot tell leaf from frame.")
+        untold = series.get("droop")
+        why = "these gauges cannot tell leaf from frame" if untold is None else untold.reason
+        lines.append(f"  Droop is not told: {why}.")
     else:
         lines += [f"  {sentence}" for sentence in _lead(main)]
     joints = [key.partition(":")[2] for key in series if key.startswith("turn:")]

@@ -54,6 +54,7 @@ COMMANDS = {
     "load": Command("server.cli.loads", "load", "Load tests: how stiff a door's joints are."),
     "piece": Command("server.cli.pieces", "piece", "Sample joints broken on the bench: add, list, compare."),
     "mark": Command("server.cli.marks", "mark", "What was done at a door, or seen there, on a day."),
+    "feeler": Command("server.cli.feelers", "feeler", "What a feeler says beside a gauge."),
     "compare": Command(
         "server.cli.comparing", "compare", "Two doors side by side, each joint by what it carries."
     ),

@@ -36,21 +36,28 @@ def node_enrol(
     channels: tuple[str, ...],
     host: str | None,
 ) -> None:
-    """Enrol a node and print, this once, what it needs to publish."""
+    """Enrol a node and print, this once, what it needs to publish: a line that is good for 24 hours.
+
+    One whose line was not used in time is given another.
+    """
     from server.auth.credentials import issue, node_user
     from server.clock import utc_now
     from server.database import session_of
     from server.doors.register import add_channels, enrol_node
     from server.service.meeting import meeting_place
+    from server.service.rotations import line_again
 
     site, name = _split(ref)
     pairs, meets = _pairs(channels, plain=plain), meeting_place(settings, host=host)
     kind, now = "plain" if plain else "tracked", utc_now()
     with opened(settings) as engine, session_of(engine) as session:
-        made = enrol_node(session, site, name, kind=kind, zone=_zone(session, site, zone, settings), now=now)
-        add_channels(session, made, pairs, now)
         user = node_user(site, name, 1)
-        password = issue(session, node_id=made.id, user=user, role="node", generation=1, now=now)
+        password = None if plain else line_again(session, site, name, now=now)
+        if password is None:
+            home = _zone(session, site, zone, settings)
+            made = enrol_node(session, site, name, kind=kind, zone=home, now=now)
+            add_channels(session, made, pairs, now)
+            password = issue(session, node_id=made.id, user=user, role="node", generation=1, now=now)
         _tell_broker(settings, session, {user: password})
     if plain:
         click.echo(f"topic     hangtrue/v1/{site}/{name}/readings")

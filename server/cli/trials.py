@@ -60,11 +60,12 @@ def trial_plan(
     """What a trial could tell, and when: to be read before anything is declared."""
     from numpy.random import default_rng
 
-    from server.trend.trial_plan import S1_DROOP_MM, Ask, s1_turn_mrad
+    from server.trend.trial_error import DROOP_MM, TURN_MRAD
+    from server.trend.trial_plan import Ask
     from server.trials.planned import PER_N_M, plan
 
-    s1 = S1_DROOP_MM if moment is None else s1_turn_mrad(years) * PER_N_M / moment
-    ask = Ask(pairs=pairs, horizon_years=years, difference=difference, s1=s1)
+    error = DROOP_MM if moment is None else TURN_MRAD.times(PER_N_M / moment)
+    ask = Ask(pairs=pairs, horizon_years=years, difference=difference, error=error)
     planned = plan(ask, default_rng(PLAN_SEED), between=between)
     unit = QUANTITIES["droop" if moment is None else "turn_per_100_n_m"]
     if as_json:
@@ -336,6 +337,7 @@ def _seen_until(session: "Session", draft: "Draft") -> date | None:
 
 def _record_lines(record: Mapping[str, object]) -> list[str]:
     from server.trials.declared import sides_of
+    from server.trials.words import READ_BY
 
     a, b = sides_of(record)
     sides: dict[str, Any] = {"a": record["side_a"], "b": record["side_b"]}
@@ -345,6 +347,7 @@ def _record_lines(record: Mapping[str, object]) -> list[str]:
         f"{'these doors' if record['scope'] == 'doors' else 'this way of joining'}",
         f"  from {record['starts_on']}, {record['horizon_days']} days; the difference that matters: "
         f"{record['band']} {QUANTITIES[str(record['quantity'])]}",
+        f"  {READ_BY[str(record['method'])]}",
     ]
     return lines + [f"  {_side(one)} against {_side(other)}" for one, other in zip(a, b, strict=False)]
 

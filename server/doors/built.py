@@ -25,6 +25,7 @@ GAUGE_KINDS = (
 KEEP_FREE_MM, RACK_LIMIT_MM, OPENING_LIMIT_MM = 0.5, 0.15, 0.30
 LEAST_TURN_MRAD, USUAL_SPACING_MM = 0.166, 170.0
 STIFFNESS_FACTOR = 0.2
+METERED = ("moisture_at_hanging_pct", "moisture_at_hanging_sd_pct")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,7 +121,8 @@ class Gauge:
 
     `station_mm`: X of head and sill, Y of latch and hinge, X1 Y1 X2 Y2 of a diagonal, and of a shoulder gauge
     the distance above the axis of the rail; `joint` is the shoulder's, `lock-hinge`. A tilt stands `on` a
-    member; it reads rad, and so are its `sd_mm` and drift.
+    member; it reads rad, and so are its `sd_mm` and drift. `replaces`: the gauge of this place beside which
+    it was set; that one goes on reading for some days more.
     """
 
     channel: str
@@ -132,6 +134,7 @@ class Gauge:
     sd_mm: float = 0.03
     drift_mm_per_year: float = 0.003
     on: str | None = None
+    replaces: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -152,7 +155,10 @@ class Limits:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BuiltDoor:
-    """A door as built and hung. Axes: X from the hinge edge, Y from the bottom edge of the leaf."""
+    """A door as built and hung. Axes: X from the hinge edge, Y from the bottom edge of the leaf.
+
+    `moisture_at_hanging_pct`: the leaf's mean by meter on the day it was hung, None where it was not read.
+    """
 
     site: str
     node: str
@@ -176,6 +182,8 @@ class BuiltDoor:
     extras: tuple[Extra, ...]
     gauges: tuple[Gauge, ...]
     limits: Limits
+    moisture_at_hanging_pct: float | None = None
+    moisture_at_hanging_sd_pct: float | None = None
 
 
 def joints_of(built: BuiltDoor) -> dict[str, Joint]:
@@ -242,6 +250,11 @@ def to_json(built: BuiltDoor) -> str:
     """The door as JSON text, as it is kept in the register."""
     tree = asdict(built)
     tree["hung"] = built.hung.isoformat()
+    # What is not said leaves no trace: a door's text, and what is told by it, stay as they were kept before.
+    for table, names in [(tree, METERED), *((gauge, ("replaces",)) for gauge in tree["gauges"])]:
+        for name in names:
+            if table[name] is None:
+                del table[name]
     return json.dumps(tree, ensure_ascii=False)
 
 

@@ -7,7 +7,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from sensors.message.names import base_name
-from server.doors.built import BuiltDoor, Gauge
+from server.doors.built import METERED, BuiltDoor, Gauge
 from server.doors.carried import with_open_turns
 from server.doors.marks import add_mark
 from server.doors.register import DoorHung, enrol_gauge, find_door, place_of, rebuild
@@ -17,6 +17,9 @@ from server.errors import AlreadyThereError, OutOfRangeError, SettingsError
 
 REHUNG, REPAIRED, PLANED, GAUGE_MOVED = "rehung", "repaired", "planed", "gauge-moved"
 BECAUSE = (REHUNG, REPAIRED, PLANED, GAUGE_MOVED)
+# A gauge and the one it replaces stand at one place, and are read together within so many days of the
+# change. Conventions of this project.
+ONE_PLACE_MM, OVERLAP_WITHIN_DAYS = 5.0, 14
 NOTES = {
     REHUNG: "Re-hung: a new line is drawn; what had stayed before is carried on.",
     REPAIRED: "Repaired: a new line is drawn; what had stayed before is carried on.",
@@ -50,11 +53,15 @@ def change_door(
     before = as_of(tuple(one for one in hung.versions if one.from_ms < from_ms), from_ms).built
     built = with_open_turns(_same_door(hung, built, asked))[0]
     moved = _moved(before, built, change, asked)
-    _match_channels(session, hung, built, now=now)
+    replaced = replaced_by(before, built)
+    _check_replaced(before, built, replaced, asked)
+    overlap_ends = datetime.fromtimestamp(from_ms / 1000, UTC) + timedelta(days=OVERLAP_WITHIN_DAYS)
+    _match_channels(session, hung, (built, replaced), now=now, overlap_ends=overlap_ends)
     rebuild(session, hung.id, built)
     version = Version(from_ms=from_ms, because=change.because, built=built, moved=moved)
     keep_version(session, hung.id, version, now=now)
     text = NOTES[change.because].format(gauges=", ".join(moved))
+    text += "".join(f" {new} replaces {old}." for new, old in replaced.items())
     add_mark(session, hung.id, t_ms=from_ms, kind=change.because, text=text, by=change.by)
     return find_door(session, hung.ref)
 
@@ -63,6 +70,37 @@ def set_anew(before: BuiltDoor, after: BuiltDoor) -> tuple[str, ...]:
     """The gauges of `after` that do not go on reading as they did: new ones, and those placed elsewhere."""
     stood = {gauge.channel: _place(gauge) for gauge in before.gauges}
     return tuple(one.channel for one in after.gauges if stood.get(one.channel) != _place(one))
+
+
+def replaced_by(before: BuiltDoor, after: BuiltDoor) -> dict[str, str]:
+    """Each gauge that is new in `after` and says which one it replaces, with that one."""
+    stood = {gauge.channel for gauge in before.gauges}
+    return {one.channel: one.replaces for one in after.gauges if one.replaces and one.channel not in stood}
+
+
+def _check_replaced(before: BuiltDoor, after: BuiltDoor, replaced: dict[str, str], asked: str) -> None:
+    """The two stand at one place, so that both read the same movement."""
+    stood = {gauge.channel: gauge for gauge in before.gauges}
+    new = {gauge.channel: gauge for gauge in after.gauges}
+    for name, old in replaced.items():
+        if old not in stood:
+            needed = f"a gauge of the door before the change ({', '.join(stood)})"
+            raise SettingsError(asked, needed, f"{name} replaces {old!r:.40}")
+        if not _is_one_place(stood[old], new[name]):
+            needed = f"{name} at the place of {old}, within {ONE_PLACE_MM:g} mm; else leave out `replaces`"
+            raise SettingsError(asked, needed, f"{place_of(new[name])} for {place_of(stood[old])}")
+
+
+def _is_one_place(old: Gauge, new: Gauge) -> bool:
+    if (old.kind, old.joint, old.on, len(old.station_mm)) != (
+        new.kind,
+        new.joint,
+        new.on,
+        len(new.station_mm),
+    ):
+        return False
+    apart = [abs(a - b) for a, b in zip(old.station_mm, new.station_mm, strict=True)]
+    return max(apart, default=0.0) <= ONE_PLACE_MM
 
 
 def _place(gauge: Gauge) -> tuple[object, ...]:
@@ -108,7 +146,9 @@ def _moved(before: BuiltDoor, after: BuiltDoor, change: Change, asked: str) -> t
         raise SettingsError(asked, f"gauges of the door ({', '.join(names)})", f"{unknown[0]!r:.40}")
     moved = {*set_anew(before, after), *change.gauges}
     if change.because == GAUGE_MOVED:
-        bare = replace(before, gauges=(), limits=after.limits, shown=after.shown, hung=after.hung)
+        # What was read or noted of the door may be put right beside it.
+        noted = {name: getattr(after, name) for name in ("limits", "shown", "hung", *METERED)}
+        bare = replace(before, gauges=(), **noted)
         if bare != replace(after, gauges=()):
             needed = "the same leaf and opening: say rehung, planed or repaired where they were touched"
             raise SettingsError(asked, needed, "a file in which more than gauges differs")
@@ -118,7 +158,16 @@ def _moved(before: BuiltDoor, after: BuiltDoor, change: Change, asked: str) -> t
     return tuple(name for name in names if name in moved)
 
 
-def _match_channels(session: Session, hung: DoorHung, built: BuiltDoor, *, now: datetime) -> None:
+def _match_channels(
+    session: Session,
+    hung: DoorHung,
+    after: tuple[BuiltDoor, dict[str, str]],
+    *,
+    now: datetime,
+    overlap_ends: datetime,
+) -> None:
+    """The channels of the door as it is now; one that is replaced is heard until the overlap ends."""
+    built, replaced = after
     start = base_name(built.site, built.node)
     rows = session.scalars(select(Channel).where(Channel.node_id == hung.node_id)).all()
     there = {row.name: row for row in rows}
@@ -133,7 +182,8 @@ def _match_channels(session: Session, hung: DoorHung, built: BuiltDoor, *, now: 
             )
         else:
             row.door_id, row.until, row.quantity, row.place = hung.id, None, gauge.kind, place_of(gauge)
+    heard_on = {start + old for old in replaced.values()}
     for row in rows:
         if row.door_id == hung.id and row.name not in wanted and row.until is None:
-            row.until = now
+            row.until = max(now, overlap_ends) if row.name in heard_on else now
     session.flush()

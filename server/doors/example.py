@@ -34,6 +34,7 @@ species = "sapele"
 density_kg_m3 = 674
 modulus_gpa = 11.72
 moisture_at_glue_up_pct = 12.0
+# moisture_at_hanging_pct = 12.0   # by meter when it was hung, the mean of four places
 hand = "left"                # the hinges' side, seen from where the gauges are
 rated = "none"               # none, fire, escape, alarmed, not_known
 

@@ -23,11 +23,14 @@ from server.doors.file_joints import NO_SOURCE, Stock, read_joint
 from server.doors.names import SLUG_NEEDED, is_slug, name_fault
 from server.doors.toml_table import Table, open_sheet
 from server.errors import FileError
+from server.timber.slab import METER_SD_PCT
 
 HANDS = ("left", "right")
 RATINGS = ("not_known", "none", "fire", "escape", "alarmed")
 OPENINGS = ("rigid", "head_drops", "leans")
 LEAST_GAP_MM = 2.0
+# What a pin meter reads with any trust, and how far off its mean of some places may be: our conventions.
+METERED_PCT, METERED_SD_PCT = (6, 25), (0.1, 3)
 EARLIEST = datetime(1500, 1, 1, tzinfo=UTC)
 
 
@@ -65,15 +68,9 @@ def _built(root: Table) -> BuiltDoor:
     door = root.table("door")
     width_mm = door.number("width_mm", 300, 2500)
     height_mm = door.number("height_mm", 600, 4000)
-    stock = Stock(
-        leaf_mm=door.number("thickness_mm", 20, 150),
-        stile_mm=door.number("stile_mm", 40, 400),
-        width_mm=width_mm,
-        moisture_pct=door.number("moisture_at_glue_up_pct", 4, 40),
-    )
-    if stock.stile_mm * 2 >= width_mm:
-        door.complain("stile_mm", f"{stock.stile_mm:g} came, less than half the width is needed")
+    stock = _stock(door, width_mm)
     rails = _rails(root, height_mm, stock)
+    metered_pct, metered_sd_pct = _metered(door)
     built = BuiltDoor(
         site=_slug(door, "site"),
         node=_slug(door, "node"),
@@ -97,9 +94,23 @@ def _built(root: Table) -> BuiltDoor:
         extras=_extras(root, width_mm, height_mm),
         gauges=read_gauges(root, width_mm=width_mm, height_mm=height_mm, rails=rails),
         limits=_limits(root, rails),
+        moisture_at_hanging_pct=metered_pct,
+        moisture_at_hanging_sd_pct=metered_sd_pct,
     )
     door.close()
     return built
+
+
+def _stock(door: Table, width_mm: float) -> Stock:
+    stock = Stock(
+        leaf_mm=door.number("thickness_mm", 20, 150),
+        stile_mm=door.number("stile_mm", 40, 400),
+        width_mm=width_mm,
+        moisture_pct=door.number("moisture_at_glue_up_pct", 4, 40),
+    )
+    if stock.stile_mm * 2 >= width_mm:
+        door.complain("stile_mm", f"{stock.stile_mm:g} came, less than half the width is needed")
+    return stock
 
 
 def _slug(door: Table, key: str) -> str:
@@ -121,6 +132,16 @@ def _hung(door: Table) -> datetime:
     if hung is not None and hung < EARLIEST:
         door.complain("hung", f"{hung:%Y-%m-%d} came, a day after {EARLIEST:%Y} is needed")
     return (hung or EARLIEST).astimezone(UTC)
+
+
+def _metered(door: Table) -> tuple[float | None, float | None]:
+    """The leaf's mean moisture by meter when it was hung, and how well the meter tells it."""
+    pct = door.maybe("moisture_at_hanging_pct", *METERED_PCT)
+    sd_pct = door.maybe("moisture_at_hanging_sd_pct", *METERED_SD_PCT)
+    if sd_pct is not None and pct is None:
+        needed = "moisture_at_hanging_pct, the reading that it is of, is needed"
+        door.complain("moisture_at_hanging_sd_pct", f"{sd_pct:g} came alone, {needed}")
+    return pct, METER_SD_PCT if sd_pct is None and pct is not None else sd_pct
 
 
 def _opening(root: Table) -> Opening:

@@ -40,6 +40,7 @@ def read_gauges(
         _check_joint(table, gauge, joints)
         table.close()
     _check_once(rows)
+    _check_replaced(rows)
     _check_pairs(rows)
     _check_calibrations(root, rows)
     return tuple(gauge for _, gauge in rows)
@@ -66,6 +67,7 @@ def _gauge(table: Table) -> Gauge:
             5,
             default=SHOULDER_DRIFT_MM_PER_YEAR if is_shoulder else GAP_DRIFT_MM_PER_YEAR,
         ),
+        replaces=_replaced(table),
     )
 
 
@@ -78,7 +80,12 @@ def _tilt(table: Table) -> Gauge:
         calibration=table.text("calibration") if "calibration" in table.tree else None,
         sd_mm=table.number("sd_mrad", 0.01, 20, default=TILT_SD_MRAD) / 1000,
         drift_mm_per_year=table.number("drift_mrad_per_year", 0, 20, default=TILT_DRIFT_MRAD_PER_YEAR) / 1000,
+        replaces=_replaced(table),
     )
+
+
+def _replaced(table: Table) -> str | None:
+    return table.text("replaces") if "replaces" in table.tree else None
 
 
 def _channel(table: Table) -> str:
@@ -137,6 +144,19 @@ def _check_once(rows: Rows) -> None:
             table.complain("kind", f"a second {gauge.kind} came, one a door is needed")
         channels.add(gauge.channel)
         kinds.add(gauge.kind)
+
+
+def _check_replaced(rows: Rows) -> None:
+    """A gauge that is replaced is off the door as it is now: its channel goes on beside the new one's."""
+    channels, taken = {gauge.channel for _, gauge in rows}, set[str]()
+    for table, gauge in rows:
+        if gauge.replaces in channels:
+            needed = "a gauge that this file has no more is needed"
+            table.complain("replaces", f"{gauge.replaces!r:.40} came, {needed}")
+        elif gauge.replaces in taken:
+            table.complain("replaces", f"{gauge.replaces!r:.40} came twice, one new gauge for each is needed")
+        if gauge.replaces:
+            taken.add(gauge.replaces)
 
 
 def _check_pairs(rows: Rows) -> None:

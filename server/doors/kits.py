@@ -1,21 +1,34 @@
 """What a door's gauges can tell of its leaf, which cannot be told, and which gauge would change that."""
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 from server.doors.built import BuiltDoor, joints_of, shoulder_pairs
 from server.doors.carpentry import shape_of, stations_of
 from server.errors import OutOfRangeError
-from server.joinery.kit import PLANNED_MOISTURE_PCT, Kit, Place, judge, next_gauges, plan
+from server.joinery.kit import (
+    FARTHEST_TENTHS,
+    PLANNED_MOISTURE_PCT,
+    Kit,
+    Place,
+    judge,
+    judged_within_pct,
+    next_gauges,
+    plan,
+)
 from server.joinery.leaf import DERIVED, USABLE_SD_MM, Shape, Station
 from server.joinery.telling import why_not_told
+from server.timber.slab import METER_SD_PCT, UNREAD_SD_PCT
 
 # Usual places, mm from the ends of an edge; head and sill gauges go over the stiles, whose ends hardly swell.
 FROM_END_MM = 100.0
 # Two gauges of one kind so near are one place.
 NEAR_MM = 60.0
 USUAL_SD_MM = 0.03
+# Of the start this much is still in the wood in the days of the hung line: three weeks at 12 degC of a slab
+# of 60 days. A convention of this project.
+LEFT_OF_START = 0.8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,6 +38,30 @@ class Help:
     gauges: tuple[str, ...]
     sd_mm: float
     usable: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Metered:
+    """How far from the hung moisture a day may be judged, with the leaf's moisture at hanging read or not.
+
+    `is_read`: it was, so `now` is `read`; else what a usual meter would give. None: on no day.
+    """
+
+    is_read: bool
+    pct: float | None
+    sd_pct: float
+    unread: Mapping[str, float | None]
+    read: Mapping[str, float | None]
+
+    @property
+    def now(self) -> Mapping[str, float | None]:
+        """As the door is."""
+        return self.read if self.is_read else self.unread
+
+    @property
+    def changed(self) -> tuple[str, ...]:
+        """Those of sag, rack and droop that the reading changes."""
+        return tuple(name for name in self.read if self.read[name] != self.unread[name])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,6 +77,7 @@ class KitTold:
     helps: Mapping[str, Help]
     bare_joints: tuple[str, ...]
     why: Mapping[str, str]
+    metered: Metered
 
 
 def kit_of(
@@ -70,7 +108,23 @@ def kit_of(
             )
             for name in lacking
         },
+        metered=metered_of(built, opening=opening),
     )
+
+
+def metered_of(built: BuiltDoor, *, opening: str | None = None) -> Metered:
+    """What the meter's reading of the leaf at hanging changes of what its gauges tell, or would change.
+
+    Raises OutOfRangeError as `kit_of`.
+    """
+    place, own = _place(built, opening, PLANNED_MOISTURE_PCT), stations_of(built)
+    pct, sd_pct = built.moisture_at_hanging_pct, built.moisture_at_hanging_sd_pct
+    known_pct = METER_SD_PCT if pct is None or sd_pct is None else sd_pct
+    unread, read = (
+        judged_within_pct(replace(place, start_doubt_pct=LEFT_OF_START * doubt_pct), own)
+        for doubt_pct in (UNREAD_SD_PCT, known_pct)
+    )
+    return Metered(is_read=pct is not None, pct=pct, sd_pct=known_pct, unread=unread, read=read)
 
 
 def best_kit(
@@ -126,6 +180,15 @@ def gauges_words(names: tuple[str, ...]) -> str:
     if set(names) == {"diag-fall", "diag-rise"}:
         return "both crossing diagonals"
     return " and ".join(place_words(name) for name in names)
+
+
+def within_words(within_pct: float | None) -> str:
+    """How far from the hung moisture a day may be judged, in words."""
+    if within_pct is None:
+        return "on no day"
+    if within_pct >= FARTHEST_TENTHS / 10:
+        return "on every day"
+    return f"within {within_pct:.1f} % of the moisture of its hung line"
 
 
 def _place(built: BuiltDoor, opening: str | None, moisture_change_pct: float) -> Place:

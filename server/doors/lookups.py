@@ -1,6 +1,7 @@
 """What the service asks of the nodes: whose a key is, and which channels each tracked node carries."""
 
 from dataclasses import dataclass
+from datetime import datetime
 from zlib import crc32
 
 from sqlalchemy import select
@@ -53,25 +54,29 @@ def node_names(session: Session, node_id: int) -> tuple[str, str]:
     return site, node
 
 
-def tracked_nodes(session: Session) -> list[NodeChannels]:
-    """Every tracked node that is in service and has channels."""
+def tracked_nodes(session: Session, *, now: datetime) -> list[NodeChannels]:
+    """Every tracked node that is in service and has channels.
+
+    A gauge that was replaced is among them until the days on which both are to read are over.
+    """
     chosen = (Node.kind == "tracked") & Node.retired.is_(None)
     nodes = session.execute(
         select(Node.id, Site.name, Node.name, Node.upload_s).join(Site).where(chosen).order_by(Node.id)
     )
     listed = [
         NodeChannels(
-            ref=f"{site}/{node}", upload_s=upload_s, channels=_channels(session, key, f"{site}/{node}/")
+            ref=f"{site}/{node}", upload_s=upload_s, channels=_channels(session, key, f"{site}/{node}/", now)
         )
         for key, site, node, upload_s in nodes
     ]
     return [node for node in listed if node.channels]
 
 
-def _channels(session: Session, node_id: int, prefix: str) -> tuple[tuple[str, str, int], ...]:
+def _channels(session: Session, node_id: int, prefix: str, now: datetime) -> tuple[tuple[str, str, int], ...]:
+    is_heard = Channel.until.is_(None) | (Channel.until > now)
     rows = session.execute(
         select(Channel.name, Channel.unit, Channel.decimals)
-        .where(Channel.node_id == node_id, Channel.until.is_(None))
+        .where(Channel.node_id == node_id, is_heard)
         .order_by(Channel.id)
     )
     return tuple((name.removeprefix(prefix), unit, decimals) for name, unit, decimals in rows)

@@ -4,6 +4,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from datetime import datetime
+from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -16,15 +17,30 @@ DAY_MS = 86_400_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Overlap:
+    """A new gauge beside the one that it replaces: on how many days both read, and what it reads more.
+
+    `by_mm` and its standard deviation are None where the two cannot be tied: too few days, or read unlike.
+    """
+
+    replaces: str
+    days: int
+    by_mm: float | None
+    sd_mm: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class GaugeZero:
     """A gauge on the days of a line: median of its daily medians, their spread, its calibration's id.
 
     `spread_mm` is 1.4826 times the median distance from that median; `calibration` None: none is kept.
+    `tied`: it replaces another; where the two were tied `zero_mm` is what it would have read at that one's.
     """
 
     zero_mm: float
     spread_mm: float
     calibration: int | None
+    tied: Overlap | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,5 +146,10 @@ def _version(row: DoorVersionRow, line: KeptLine | None) -> Version:
 
 def _line(row: HungLineRow) -> KeptLine:
     told = {name: getattr(row, name) for name in KeptLine.__slots__}
-    gauges = {name: GaugeZero(**one) for name, one in json.loads(row.gauges).items()}
+    gauges = {name: _zero(one) for name, one in json.loads(row.gauges).items()}
     return KeptLine(**told | {"gauges": gauges})
+
+
+def _zero(kept: dict[str, Any]) -> GaugeZero:
+    tied = kept.get("tied")
+    return GaugeZero(**kept | {"tied": tied and Overlap(**tied)})

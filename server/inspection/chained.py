@@ -26,25 +26,31 @@ class Piece:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Joined:
-    """The whole series, and what the last of its pieces was begun with."""
+    """The whole series, and what the last of its pieces was begun with.
+
+    `anew`: the places of the pieces that were begun with the last agreed value, nothing measured across.
+    """
 
     value: FloatArray
     carried: float
+    anew: tuple[int, ...] = ()
 
 
 def joined(pieces: Sequence[Piece]) -> Joined:
     """The pieces one after another, each begun with what the one before it had come to."""
     whole = np.full_like(pieces[0].value, np.nan)
     carried, heard = 0.0, False
-    for piece in pieces:
+    anew: list[int] = []
+    for place, piece in enumerate(pieces):
         known = np.isfinite(piece.value)
         if not known.any():
             continue
         if heard:
             carried = _agreed(whole) if piece.shift is None else carried + piece.shift
+            anew += [place] if piece.shift is None else []
         whole = np.where(known, piece.value + carried, whole)
         heard = True
-    return Joined(value=whole, carried=carried)
+    return Joined(value=whole, carried=carried, anew=tuple(anew))
 
 
 def _agreed(value: FloatArray) -> float:

@@ -9,20 +9,22 @@ from server.doors.carried import Load
 from server.doors.register import DoorHung
 from server.inspection.paired import DoorSeries, door_series, pair_days
 from server.inspection.reading import gather
-from server.inspection.use import is_counted, use_between
+from server.inspection.use import CountedUse, is_counted, use_between
 from server.inspection.watch_kept import watches_of
 from server.trend.answer import Z_95, Kept
-from server.trend.compare import Comparison
-from server.trend.paired import compare_sides
+from server.trend.compare import Comparison, Told
+from server.trend.paired import Side, compare_sides
 from server.trend.paired_nights import PairDays, side_of
 from server.trend.series import DAYS_PER_YEAR
 from server.trend.together import Shares
 from server.trend.trial import Look, look
 from server.trend.trial_pairs import PER_N_M
 from server.trend.trial_pool import Estimate
-from server.trend.trial_use import PER_OPENINGS, WIDEST_SHARE, YearUse
+from server.trend.trial_use import PER_OPENINGS, WIDEST_SHARE, ten_thousands
 
 DROOP = "droop"
+Used = tuple[CountedUse | None, CountedUse | None]
+UNCOUNTED: Used = (None, None)
 HORIZON_YEARS = 10.0
 """Nobody declared when it ends: bounds as of a trial of ten years from the later hung line."""
 
@@ -53,6 +55,19 @@ class Asked:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BesideOpenings:
+    """Looks that may be taken every night once openings stand in the sum beside the years.
+
+    Without any where the two cannot be told apart, by `ratio` (see `ByOpenings`).
+    """
+
+    ratio: float
+    difference: Look | None = None
+    a: Look | None = None
+    b: Look | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SeenSoFar:
     """The comparison with its 95 % interval of tonight, and the look that may be taken every night.
 
@@ -64,6 +79,8 @@ class SeenSoFar:
     look: Look | None
     years: float
     """From the later hung line to the last day that both have."""
+    beside: BesideOpenings | None = None
+    """None unless both doors' openings are counted and it is compared."""
 
 
 def series_of(session: Session, door: DoorHung, end_day: int) -> DoorSeries:
@@ -72,12 +89,19 @@ def series_of(session: Session, door: DoorHung, end_day: int) -> DoorSeries:
 
 
 def seen_so_far(
-    a: DoorSeries, b: DoorSeries, asked: Asked, band: float | None = None, *, shares: Shares | None = None
+    a: DoorSeries,
+    b: DoorSeries,
+    asked: Asked,
+    band: float | None = None,
+    *,
+    shares: Shares | None = None,
+    use: Used = UNCOUNTED,
 ) -> SeenSoFar:
     """B less a, a year; with each door's own watch as it was last fitted.
 
-    What the two share is fitted here, unless `shares` are handed in.
-    Refused where either has no watch yet, which is before a year is heard, and as `compare`.
+    What the two share is fitted here, unless `shares` are handed in. With the `use` of both their openings
+    are asked beside the years. Refused where either has no watch yet, which is before a year is heard, and
+    as `compare`.
     """
     days = pair_days(a, b, asked.keys)
     if days is None:
@@ -86,16 +110,13 @@ def seen_so_far(
     kept = [watched for watched in days.watched if watched is not None]
     if len(kept) < 2:
         return SeenSoFar(asked=asked, said=_refused("first_year"), look=None, years=years)
-    said = _compared(days, (kept[0], kept[1]), asked.weights, shares)
-    return SeenSoFar(asked=asked, said=said, look=_looked(said, years, band), years=years)
-
-
-def seen_of_joints(
-    a: DoorSeries, b: DoorSeries, loads: tuple[Load, Load], *, band: float | None = None
-) -> dict[str, SeenSoFar]:
-    """Every joint that both doors watch and of which both loads tell the moment, by its name."""
-    asked = asked_of_joints((a, b), loads)
-    return {name: seen_so_far(a, b, one, band) for name, one in asked.items()}
+    sides = _sides(days, (kept[0], kept[1]), (a, b), use)
+    if sides is None:
+        return SeenSoFar(asked=asked, said=_refused("too_few_days"), look=None, years=years)
+    later_days, weights = days.later_days, asked.weights
+    said = compare_sides(*sides, days.facts[1], later_days=later_days, weights=weights, shares=shares)
+    look = _looked(said, years, band)
+    return SeenSoFar(asked=asked, said=said, look=look, years=years, beside=_beside(said, years))
 
 
 def asked_of_joints(doors: tuple[DoorSeries, DoorSeries], loads: tuple[Load, Load]) -> dict[str, Asked]:
@@ -132,7 +153,7 @@ def with_use(seen: SeenSoFar, pair: "Pair") -> SeenSoFar | None:
 
     What is in doubt of the counts is left out: days that were not counted are few, or there is no answer.
     """
-    years = tuple(one for one in pair.use if one is not None and one.total > 0)
+    years = tuple(one.year for one in pair.use if one is not None)
     if len(years) < 2 or seen.look is None or max(one.sd / one.total for one in years) > WIDEST_SHARE:
         return None
     asked = replace(seen.asked, openings_a_year=(years[0].total, years[1].total))
@@ -147,14 +168,14 @@ class Pair:
     b: DoorSeries
     asked: Mapping[str, Asked]
     """By a joint's name, or `droop`."""
-    use: tuple[YearUse | None, YearUse | None] = (None, None)
+    use: Used = UNCOUNTED
     found: dict[str, SeenSoFar] = field(default_factory=dict)
     per_use: dict[str, SeenSoFar | None] = field(default_factory=dict)
 
     def seen(self, name: str, band: float | None = None) -> SeenSoFar:
         """The comparison of that name, looked at with this difference that matters."""
         if name not in self.found:
-            self.found[name] = seen_so_far(self.a, self.b, self.asked[name])
+            self.found[name] = seen_so_far(self.a, self.b, self.asked[name], use=self.use)
         return with_band(self.found[name], band)
 
     def seen_per_openings(self, name: str) -> SeenSoFar | None:
@@ -184,22 +205,37 @@ def _refused(reason: str) -> Comparison:
     return Comparison(status="refused", reason=reason)
 
 
-def _compared(
-    days: PairDays, kept: tuple[Kept, Kept], weights: tuple[float, float], shares: Shares | None
-) -> Comparison:
+def _sides(
+    days: PairDays, kept: tuple[Kept, Kept], doors: tuple[DoorSeries, DoorSeries], use: Used
+) -> tuple[Side, Side] | None:
+    """Both series laid out, with the doors' openings where they are counted; None with too few days."""
     sides = [
         side_of(own, daily, facts)
         for own, daily, facts in zip(kept, (days.a, days.b), days.facts, strict=True)
     ]
-    if sides[0] is None or sides[1] is None:
-        return _refused("too_few_days")
-    return compare_sides(
-        sides[0], sides[1], days.facts[1], later_days=days.later_days, weights=weights, shares=shares
-    )
+    counted = [
+        replace(side, openings=ten_thousands(one.daily, side.day + door.inputs.hung_day)) if one else side
+        for side, door, one in zip(sides, doors, use, strict=True)
+        if side is not None
+    ]
+    return (counted[0], counted[1]) if len(counted) == 2 else None
 
 
 def _looked(said: Comparison, years: float, band: float | None) -> Look | None:
-    if said.difference is None or said.high is None:
+    if said.difference is None or said.low is None or said.high is None:
         return None
-    se = (said.high - said.difference) / Z_95
-    return look(Estimate(value=said.difference, se=se), years, HORIZON_YEARS, band)
+    return _look_at(Told(value=said.difference, low=said.low, high=said.high), years, band)
+
+
+def _look_at(told: Told | None, years: float, band: float | None = None) -> Look | None:
+    if told is None:
+        return None
+    return look(Estimate(value=told.value, se=(told.high - told.value) / Z_95), years, HORIZON_YEARS, band)
+
+
+def _beside(said: Comparison, years: float) -> BesideOpenings | None:
+    told = said.by_openings
+    if told is None:
+        return None
+    difference, a, b = (_look_at(one, years) for one in (told.difference, told.a, told.b))
+    return BesideOpenings(ratio=told.ratio, difference=difference, a=a, b=b)

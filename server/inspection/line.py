@@ -1,24 +1,23 @@
 """The hung line: from which days everything is counted, and each gauge's reading then."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from server.doors.versions import KeptLine
+from server.doors.versions import KeptLine, Overlap
 from server.inspection.spans import BEDDING_DAYS, Span, spans_of, trended_gauges
+from server.inspection.tied import overlaps
 from server.inspection.values import DoorInputs
+from server.inspection.zeros import Heard
 
-FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 
 WINDOW_DAYS = 14
-GOOD_DAYS, GOOD_READINGS = 10, 12
-# A median absolute deviation times this is the standard deviation of a normal spread.
-MAD_SD = 1.4826
+GOOD_DAYS = 10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,7 +26,8 @@ class Line:
 
     `each`: the lines of every version of the door, in order; the first one that is drawn is this one.
     `kept`: it was fixed on the night it was drawn, and is read from there. `shifted_mm`: by how much the
-    readings that are stored now would move the zero that was fixed; 0 is left out.
+    readings that are stored now would move the zero that was fixed; 0 is left out. `tied`: gauges that
+    replace another, beside it; the zero of one that is tied is what it would have read at the other's.
     """
 
     kind: Literal["none", "first", "hung"]
@@ -40,6 +40,7 @@ class Line:
     good_days: int = 0
     kept: bool = False
     shifted_mm: Mapping[str, float] = field(default_factory=dict)
+    tied: Mapping[str, Overlap] = field(default_factory=dict)
     each: tuple["Line", ...] = ()
 
     def sd_mm(self, name: str, declared: float) -> float:
@@ -47,40 +48,14 @@ class Line:
         spread = self.spread_mm.get(name, 0.0) if self.kind == "hung" else 0.0
         return max(declared, spread)
 
+    def is_tied(self, name: str) -> bool:
+        """Whether a gauge replaces another and goes on from what that one had come to."""
+        return name in self.tied and self.tied[name].by_mm is not None and name in self.zero_mm
+
     @property
     def now(self) -> "Line":
         """The line of the version that stands on the last of the days."""
         return self.each[-1] if self.each else self
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Heard:
-    """A span's gauges: their days, and on which of them each was heard, and heard often enough."""
-
-    day: IntArray
-    median: Mapping[str, FloatArray]
-    heard: Mapping[str, BoolArray]
-    good: Mapping[str, BoolArray]
-
-    @classmethod
-    def of(cls, inputs: DoorInputs, gauges: tuple[str, ...], span: Span) -> "_Heard":
-        mine = span.within(inputs.day)
-        median = {name: inputs.gauges[name].median[mine] for name in gauges}
-        heard = {name: np.isfinite(one) for name, one in median.items()}
-        often = {name: inputs.gauges[name].n[mine] >= GOOD_READINGS for name in gauges}
-        return cls(
-            day=inputs.day[mine],
-            median=median,
-            heard=heard,
-            good={name: heard[name] & often[name] for name in gauges},
-        )
-
-    def good_days(self) -> IntArray:
-        """Days on which at least half of the gauges read often enough."""
-        if not self.good:
-            return self.day[:0]
-        often: IntArray = np.sum(list(self.good.values()), axis=0)
-        return self.day[often * 2 >= len(self.good)]
 
 
 def drawn_line(inputs: DoorInputs, gauges: tuple[str, ...]) -> Line:
@@ -91,22 +66,46 @@ def drawn_line(inputs: DoorInputs, gauges: tuple[str, ...]) -> Line:
     first fortnight. A line that was fixed is read as it was kept.
     """
     spans = spans_of(inputs)
-    lines = []
-    for span in spans:
+    lines: list[Line] = []
+    for place, span in enumerate(spans):
         mine = gauges if span.built == inputs.door.built else trended_gauges(span.built)
-        heard = _Heard.of(inputs, tuple(name for name in mine if name in inputs.gauges), span)
-        lines.append(_fixed(inputs, span, heard) or _drawn(span, heard))
+        heard = Heard.of(inputs, tuple(name for name in mine if name in inputs.gauges), span)
+        drawn = _tied(_drawn(span, heard), overlaps(inputs, spans[: place + 1]), spans, lines)
+        lines.append(_fixed(inputs, span, heard, drawn) or drawn)
     counts = next((line for line in lines if line.kind != "none"), lines[0])
     return replace(counts, each=tuple(lines))
 
 
-def _fixed(inputs: DoorInputs, span: Span, heard: _Heard) -> Line | None:
+def _tied(line: Line, found: Mapping[str, Overlap], spans: Sequence[Span], earlier: Sequence[Line]) -> Line:
+    """With the zero of each gauge that replaces another set by that one's, where the two are tied."""
+    zero_mm, tied = dict(line.zero_mm), dict(found)
+    for name, one in found.items():
+        was_mm = _zero_before(one.replaces, spans, earlier)
+        if one.by_mm is None or was_mm is None:
+            tied[name] = replace(one, by_mm=None, sd_mm=None)
+        elif name in zero_mm:
+            zero_mm[name] = was_mm + one.by_mm
+    return replace(line, zero_mm=zero_mm, tied=tied)
+
+
+def _zero_before(name: str, spans: Sequence[Span], earlier: Sequence[Line]) -> float | None:
+    """The last zero of a gauge before it was replaced; None where it had none since it was set."""
+    for span, line in zip(spans[len(earlier) - 1 :: -1], reversed(earlier), strict=True):
+        if name in line.zero_mm:
+            return line.zero_mm[name]
+        if name in span.version.moved:
+            return None
+    return None
+
+
+def _fixed(inputs: DoorInputs, span: Span, heard: Heard, drawn: Line) -> Line | None:
     """The line that was kept; None before the night on which it was drawn."""
     kept = span.version.line
     if kept is None or heard.day.size == 0 or kept.stop_day - inputs.hung_day > int(heard.day[-1]) + 1:
         return None
     start, stop = kept.start_day - inputs.hung_day, kept.stop_day - inputs.hung_day
-    now = {name: zero for name, (zero, _) in _zeros(heard, heard.good, (start, stop), GOOD_DAYS).items()}
+    now = {name: zero for name, (zero, _) in heard.zeros(heard.good, (start, stop), GOOD_DAYS).items()}
+    now |= {name: drawn.zero_mm[name] for name in drawn.tied if drawn.is_tied(name) and name in now}
     was = {name: one.zero_mm for name, one in kept.gauges.items()}
     return Line(
         kind="hung",
@@ -119,6 +118,7 @@ def _fixed(inputs: DoorInputs, span: Span, heard: _Heard) -> Line | None:
         good_days=kept.good_days,
         kept=True,
         shifted_mm=_shifted(kept, now),
+        tied={name: one.tied for name, one in kept.gauges.items() if one.tied is not None},
     )
 
 
@@ -127,7 +127,7 @@ def _shifted(kept: KeptLine, now: Mapping[str, float]) -> dict[str, float]:
     return {name: by for name, by in moved.items() if by != 0.0}
 
 
-def _drawn(span: Span, heard: _Heard) -> Line:
+def _drawn(span: Span, heard: Heard) -> Line:
     days = np.flatnonzero(np.any(list(heard.heard.values()), axis=0)) if heard.heard else np.zeros(0, int)
     if days.size == 0:
         return Line(kind="none", start=0, stop=0, since_heard=False, zero_mm={})
@@ -150,7 +150,7 @@ def _window(good_days: IntArray, since: int, last: int) -> int | None:
 
 
 def _line(
-    heard: _Heard,
+    heard: Heard,
     usable: Mapping[str, BoolArray],
     *,
     kind: Literal["first", "hung"],
@@ -158,7 +158,7 @@ def _line(
     start: int,
 ) -> Line:
     stop = start + WINDOW_DAYS
-    found = _zeros(heard, usable, (start, stop), GOOD_DAYS if kind == "hung" else 1)
+    found = heard.zeros(usable, (start, stop), GOOD_DAYS if kind == "hung" else 1)
     good_days = heard.good_days()
     return Line(
         kind=kind,
@@ -169,17 +169,3 @@ def _line(
         spread_mm={name: spread for name, (_, spread) in found.items()},
         good_days=int(((good_days >= start) & (good_days < stop)).sum()),
     )
-
-
-def _zeros(
-    heard: _Heard, usable: Mapping[str, BoolArray], window: tuple[int, int], needed: int
-) -> dict[str, tuple[float, float]]:
-    """Median of each gauge over a window's usable days, and the spread of those days about it."""
-    within = (heard.day >= window[0]) & (heard.day < window[1])
-    found = {}
-    for name, days in usable.items():
-        if (within & days).sum() >= needed:
-            of_window = heard.median[name][within & days]
-            zero = float(np.median(of_window))
-            found[name] = (zero, MAD_SD * float(np.median(np.abs(of_window - zero))))
-    return found

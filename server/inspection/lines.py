@@ -69,7 +69,10 @@ def _to_keep(
     before = last_line(session, span.version.id)
     if before is None or inputs.hung_day + anew.start < before.start_day:
         because = DRAWN if before is None else OLDER
-        return replace(_kept(inputs, anew, _calibrations(session, inputs, anew), now), because=because)
+        # What a gauge was tied to is the zero that was fixed, not what it would be now.
+        tied_mm = {name: as_kept.zero_mm[name] for name in as_kept.tied if as_kept.is_tied(name)}
+        line = replace(anew, zero_mm={**anew.zero_mm, **tied_mm})
+        return replace(_kept(inputs, line, _calibrations(session, inputs, line), now), because=because)
     if (before.start_day, before.stop_day) != (
         inputs.hung_day + as_kept.start,
         inputs.hung_day + as_kept.stop,
@@ -78,7 +81,12 @@ def _to_keep(
         return None
     made = _kept(inputs, as_kept, _calibrations(session, inputs, as_kept), now)
     changed = {name for name, one in made.gauges.items() if _is_other(before.gauges.get(name), one)}
+    made = replace(made, gauges={name: _tied_as(anew, name, one) for name, one in made.gauges.items()})
     return _again(before, made, changed, {**as_kept.zero_mm, **_fresh(as_kept)}) if changed else None
+
+
+def _tied_as(line: Line, name: str, one: GaugeZero) -> GaugeZero:
+    return replace(one, tied=line.tied.get(name))
 
 
 def _again(before: KeptLine, made: KeptLine, changed: Iterable[str], zero_mm: dict[str, float]) -> KeptLine:
@@ -86,7 +94,7 @@ def _again(before: KeptLine, made: KeptLine, changed: Iterable[str], zero_mm: di
     gauges = dict(before.gauges)
     for name in changed:
         one = made.gauges[name]
-        gauges[name] = GaugeZero(zero_mm=zero_mm[name], spread_mm=one.spread_mm, calibration=one.calibration)
+        gauges[name] = replace(one, zero_mm=zero_mm[name])
     return KeptLine(
         because=CALIBRATED,
         start_day=before.start_day,
@@ -124,6 +132,7 @@ def _kept(inputs: DoorInputs, line: Line, calibrations: dict[str, int | None], n
                 zero_mm=zero,
                 spread_mm=line.spread_mm.get(name, 0.0),
                 calibration=calibrations[name],
+                tied=line.tied.get(name),
             )
             for name, zero in line.zero_mm.items()
         },

@@ -9,8 +9,9 @@ from server.inspection.moisture import Moisture, moisture_of
 from server.inspection.seen import Seen
 from server.inspection.series import DaySeries, made_series, trended_gauges
 from server.inspection.trending import WHOLE, Asked, looked
+from server.inspection.untold import untold
 from server.inspection.values import DoorInputs, Inspection
-from server.inspection.watching import Followed, SeriesWatch, followed, last_refit_day
+from server.inspection.watching import Air, Followed, SeriesWatch, followed, last_refit_day
 
 UNWATCHED = Asked(watched=False)
 
@@ -45,15 +46,18 @@ def look(inputs: DoorInputs) -> Inspection:
     )
 
 
-def watched_look(inputs: DoorInputs, before: Mapping[str, SeriesWatch], *, asked: Asked = WHOLE) -> Looked:
+def watched_look(
+    inputs: DoorInputs, before: Mapping[str, SeriesWatch], *, asked: Asked = WHOLE, air: Air | None = None
+) -> Looked:
     """What a door's days say tonight, the watch over each of its series brought to this night.
 
     before: the watches as an earlier look left them; they go on from there while their past is unchanged.
+    air: of these days or of more, where several nights are looked at.
     """
     made = _made(inputs)
     if made is None:
         return Looked(inspection=look(inputs), watches=before)
-    watches = followed(before, inputs, made.line, made.series)
+    watches = followed(before, inputs, made.line, made.series, air)
     return Looked(
         inspection=_said(inputs, made, watches, asked),
         watches={**before, **{key: one.watch for key, one in watches.items()}},
@@ -75,4 +79,5 @@ def _said(inputs: DoorInputs, made: _Made, watches: Mapping[str, Followed], aske
         for one in made.series
     }
     seen = Seen(inputs=inputs, line=made.line, moisture=made.moisture, made=tuple(made.series), looks=looks)
-    return Inspection(findings=door_findings(seen), series=tuple(looks.values()))
+    missing = untold(inputs, made.line, made.moisture, looks)
+    return Inspection(findings=door_findings(seen), series=(*looks.values(), *missing))

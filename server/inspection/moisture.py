@@ -6,15 +6,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.inspection.line import Line
+from server.inspection.spans import BEDDING_DAYS, versions_of_door
 from server.inspection.values import DoorInputs
-from server.timber.slab import mean_moisture_pct, temperature_factor
+from server.timber.slab import UNREAD_SD_PCT, mean_moisture_pct, temperature_factor
 from server.trend.climate import whole_climate
 from server.trend.columns import USUAL_CELL
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
-# No meter reading at hanging: the start is known to so much. A convention of this project.
-START_DOUBT_PCT = 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Start:
+    """The wood's moisture on a record's first day, and its standard deviation; `pct` None: not read."""
+
+    pct: float | None
+    sd_pct: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,7 +29,7 @@ class Moisture:
     """The slab's mean moisture, its change since the line, and the doubt left by the start; shape (days,).
 
     `slab_pct` goes on through long gaps of the air, in which `pct` is NaN; `start_left` is the share of the
-    start that is still in the slab.
+    start that is still in the slab, `start_sd_pct` to how much that was known.
     """
 
     pct: FloatArray
@@ -30,11 +37,26 @@ class Moisture:
     start_doubt_pct: FloatArray
     slab_pct: FloatArray
     start_left: FloatArray
+    start_sd_pct: float = UNREAD_SD_PCT
 
     def since(self, within: BoolArray) -> tuple[FloatArray, FloatArray]:
         """Change since the mean of those days, and the doubt of it that the start leaves."""
         change = np.where(np.isnan(self.pct), np.nan, self.slab_pct - self.slab_pct[within].mean())
-        return change, START_DOUBT_PCT * np.abs(self.start_left[within].mean() - self.start_left)
+        return change, self.start_sd_pct * np.abs(self.start_left[within].mean() - self.start_left)
+
+
+def start_of(inputs: DoorInputs, first_day: int | None) -> Start:
+    """What is known of the wood on a record's first day, counted from hanging.
+
+    The meter's reading of the day of hanging holds for a record that begins within a fortnight of it; after
+    that the wood has gone its own way, and nothing is known. The last reading that was put in counts.
+    """
+    read = [one.built for one in versions_of_door(inputs.door)]
+    for built in reversed(read):
+        pct, sd_pct = built.moisture_at_hanging_pct, built.moisture_at_hanging_sd_pct
+        if pct is not None and sd_pct is not None and first_day is not None and first_day <= BEDDING_DAYS:
+            return Start(pct=pct, sd_pct=sd_pct)
+    return Start(pct=None, sd_pct=UNREAD_SD_PCT)
 
 
 def moisture_of(inputs: DoorInputs, line: Line, *, known_through: int | None = None) -> Moisture | None:
@@ -48,12 +70,14 @@ def moisture_of(inputs: DoorInputs, line: Line, *, known_through: int | None = N
     within = (inputs.day >= line.start) & (inputs.day < line.stop)
     if climate is None or not within.any():
         return None
-    pct = mean_moisture_pct(climate.emc_pct, climate.temp_c, (USUAL_CELL,))[:, 0]
+    start = start_of(inputs, int(inputs.day[0]))
+    pct = mean_moisture_pct(climate.emc_pct, climate.temp_c, (USUAL_CELL,), start_pct=start.pct)[:, 0]
     left = np.exp(-np.cumsum(temperature_factor(climate.temp_c)) / USUAL_CELL.tau_days)
     return Moisture(
         pct=np.where(climate.masked, np.nan, pct),
         change_pct=np.where(climate.masked, np.nan, pct - pct[within].mean()),
-        start_doubt_pct=START_DOUBT_PCT * np.abs(left[within].mean() - left),
+        start_doubt_pct=start.sd_pct * np.abs(left[within].mean() - left),
         slab_pct=pct,
         start_left=left,
+        start_sd_pct=start.sd_pct,
     )

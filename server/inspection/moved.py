@@ -26,8 +26,12 @@ class Moved:
 
     `mine`: which of the door's days it is of, shape (days,); `change_mm` (its days, gauges), `growth` and
     `movement` are of those days alone. A gauge's sd is its own, or its spread on the line's days if larger.
+    `begun`: the day since hanging on which its first version was begun; `goes_on`: gauges were replaced and
+    tied, so that it counts from the zero of the stretch before it.
     """
 
+    begun: int
+    goes_on: bool
     built: BuiltDoor
     mine: BoolArray
     stations: Mapping[str, leaf.Station]
@@ -46,40 +50,69 @@ def moved_in(
 ) -> tuple[Moved, ...]:
     """The leaf's movement in each stretch; empty where no gauge tells where it is.
 
-    A version in which no gauge of the leaf was touched goes on with the zero of the one before.
+    A version in which no gauge of the leaf was touched goes on with the zero of the one before, and so does
+    one in which gauges were replaced and tied to the old ones.
     """
     if inputs.day.size == 0:
         return ()
     found = []
-    for first, last in _stretches(spans):
-        mine = np.any([span.within(inputs.day) for span in spans[first : last + 1]], axis=0)
-        part = _moved(inputs, spans[last].built, lines[first], (mine, moisture))
+    for one in _stretches(spans, lines):
+        mine = np.any([span.within(inputs.day) for span in spans[one.first : one.last + 1]], axis=0)
+        part = _moved(inputs, spans[one.last].built, one, (mine, moisture))
         if part is not None:
             found.append(part)
     return tuple(found)
 
 
-def _stretches(spans: tuple[Span, ...]) -> list[tuple[int, int]]:
-    """First and last place of the versions that share a zero."""
-    found: list[tuple[int, int]] = []
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Stretch:
+    """First and last place of versions that share gauges and a zero, and the line that it is of.
+
+    `begun`: the day since 1970 of the first of them. In `line` the zero of a gauge that was tied is what it
+    would have read then.
+    """
+
+    first: int
+    last: int
+    begun: int
+    line: Line
+    goes_on: bool = False
+
+
+def _stretches(spans: tuple[Span, ...], lines: tuple[Line, ...]) -> list[_Stretch]:
+    found: list[_Stretch] = []
     for place, span in enumerate(spans):
-        if place and _leaf_goes_on(spans[place - 1], span):
-            found[-1] = (found[-1][0], place)
+        tied = _tied_across(spans[place - 1], span, lines[place]) if place else None
+        own = _Stretch(first=place, last=place, begun=span.version.day, line=lines[place])
+        if tied is None:
+            found.append(own)
+        elif not tied:
+            found[-1] = replace(found[-1], last=place)
         else:
-            found.append((place, place))
+            found.append(replace(own, line=_with_tied(found[-1].line, own.line, tied), goes_on=True))
     return found
 
 
-def _leaf_goes_on(before: Span, now: Span) -> bool:
-    was, is_now = stations_of(before.built), stations_of(now.built)
-    untouched = set(is_now).isdisjoint(now.version.moved) and set(was) == set(is_now)
-    return now.version.because == GAUGE_MOVED and untouched
+def _tied_across(before: Span, now: Span, line: Line) -> dict[str, str] | None:
+    """The leaf's gauges that were replaced and tied, with the old ones; None where it was zeroed anew."""
+    was, is_now = set(stations_of(before.built)), set(stations_of(now.built))
+    tied = {name: one.replaces for name, one in line.tied.items() if name in is_now and line.is_tied(name)}
+    untouched = is_now - set(tied)
+    goes_on = untouched.isdisjoint(now.version.moved) and untouched | set(tied.values()) == was
+    return tied if now.version.because == GAUGE_MOVED and goes_on else None
+
+
+def _with_tied(line: Line, own: Line, tied: Mapping[str, str]) -> Line:
+    by_mm = {name: own.tied[name].by_mm or 0.0 for name in tied}
+    zero_mm = {name: line.zero_mm[old] + by_mm[name] for name, old in tied.items() if old in line.zero_mm}
+    spread_mm = {name: own.spread_mm[name] for name in tied if own.kind == "hung" and name in own.spread_mm}
+    return replace(line, zero_mm={**line.zero_mm, **zero_mm}, spread_mm={**line.spread_mm, **spread_mm})
 
 
 def _moved(
-    inputs: DoorInputs, built: BuiltDoor, line: Line, days: tuple[BoolArray, Moisture | None]
+    inputs: DoorInputs, built: BuiltDoor, stretch: _Stretch, days: tuple[BoolArray, Moisture | None]
 ) -> Moved | None:
-    mine, moisture = days
+    (mine, moisture), line = days, stretch.line
     stations = {
         name: replace(one, sd_mm=line.sd_mm(name, one.sd_mm))
         for name, one in stations_of(built).items()
@@ -95,6 +128,8 @@ def _moved(
         shape_of(built), list(stations.values()), change, opening=built.opening.kind, growth=growth
     )
     return Moved(
+        begun=stretch.begun - inputs.hung_day,
+        goes_on=stretch.goes_on,
         built=built,
         mine=mine,
         stations=stations,

@@ -13,7 +13,7 @@ from server.inspection.cutting import as_of
 from server.inspection.reading_tonight import tonight_of
 from server.inspection.spans import ever_trended
 from server.inspection.values import DoorInputs, GaugeDays
-from server.readings.store import DayMeans, DayMedians, day_means, day_medians
+from server.readings.store import DayMeans, DayMedians, day_means, day_medians, first_shut_day
 
 DAY_MS = 86_400_000
 IntArray = NDArray[np.int64]
@@ -63,6 +63,13 @@ def on_night(session: Session, inputs: DoorInputs, end_day: int) -> DoorInputs:
     cut = as_of(inputs, end_day)
     days = (cut.day + cut.hung_day, cut.gauges)
     return replace(cut, tonight=tonight_of(session, inputs.door, end_day, days=days))
+
+
+def first_day(session: Session, door: DoorHung) -> int | None:
+    """The first day since 1970, from hanging on, on which any of its trended gauges has a reading."""
+    channels: dict[str, ChannelRef] = {**door.past_channels, **door.channels}
+    ids = [channels[name].id for name in ever_trended(door) if name in channels]
+    return first_shut_day(session, ids, int(door.hung.timestamp() * 1000) // DAY_MS)
 
 
 def _gauge_days(found: DayMedians, day: IntArray) -> GaugeDays:

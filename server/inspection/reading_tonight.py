@@ -9,6 +9,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from server.doors.built import Gauge
+from server.doors.checks import checks_of
 from server.doors.load_tests import load_tests_of
 from server.doors.register import DoorHung
 from server.inspection.slams import days_to_look_at, jump_on
@@ -38,6 +39,7 @@ def tonight_of(session: Session, door: DoorHung, end_day: int, *, days: Days) ->
         },
         ref_shift=_ref_shift(session, door, end_day),
         checked_day=_checked_days(session, door, end_day),
+        feelers=checks_of(session, door.id, before_ms=end_day * DAY_MS),
         tests=load_tests_of(session, door.id),
         jumps=_jumps(session, door, end_day, days),
         earlier=_earlier(session, door, end_day),

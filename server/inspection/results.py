@@ -4,15 +4,15 @@ import io
 import json
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass, fields
+from dataclasses import dataclass, fields
 from datetime import datetime
 
 import numpy as np
-from sqlalchemy import delete, func, select
+from sqlalchemy import delete, func, insert, select
 from sqlalchemy.orm import Session, defer
 
 from server.inspection.tables import FindingRow, InspectionRow, SeriesResultRow
-from server.inspection.values import Finding, Inspection, Parts
+from server.inspection.values import Finding, Inspection, Parts, SeriesLook
 
 __all__ = [
     "Look",
@@ -24,6 +24,8 @@ __all__ = [
     "is_looked_at",
     "last_look",
     "last_slot",
+    "last_until_ms",
+    "nights_since",
     "results_of",
     "save",
     "scope_of",
@@ -98,25 +100,14 @@ def save(session: Session, inspection: Inspection, when: Slot, *, door_id: int |
     row.revision += 1
     session.flush()
     session.execute(delete(FindingRow).where(FindingRow.inspection_id == row.id))
-    session.add_all(_finding_row(row.id, finding) for finding in inspection.findings)
+    found = [_finding_row(row.id, finding) for finding in inspection.findings]
+    if found:
+        session.execute(insert(FindingRow), found)
     if door_id is not None:
         session.execute(delete(SeriesResultRow).where(SeriesResultRow.door_id == door_id))
-        session.add_all(
-            SeriesResultRow(
-                door_id=door_id,
-                series=one.key,
-                slot=when.slot,
-                status=one.status,
-                reason=one.reason,
-                rate=one.rate,
-                low=one.low,
-                high=one.high,
-                facts=json.dumps(_finite(one.facts)),
-                parts=None if one.parts is None else _packed(one.parts),
-            )
-            for one in inspection.series
-        )
-    session.flush()
+        told = [_series_row(door_id, when.slot, one) for one in inspection.series]
+        if told:
+            session.execute(insert(SeriesResultRow), told)
 
 
 def results_of(
@@ -153,6 +144,19 @@ def first_slot(session: Session, scope: str) -> str | None:
     return session.scalar(query.order_by(InspectionRow.slot).limit(1))
 
 
+def nights_since(session: Session, scope: str, until_ms: int) -> list[tuple[str, int]]:
+    """Nights of a scope whose readings end then or later, oldest first: slot and that end; no void ones."""
+    query = select(InspectionRow.slot, InspectionRow.until_ms).where(InspectionRow.scope == scope)
+    query = query.where(InspectionRow.until_ms >= until_ms, InspectionRow.status != "void")
+    return [(slot, ms) for slot, ms in session.execute(query.order_by(InspectionRow.slot))]
+
+
+def last_until_ms(session: Session, scope: str) -> int | None:
+    """Where the readings of a scope's newest night end; None before the first."""
+    query = select(InspectionRow.until_ms).where(InspectionRow.scope == scope, InspectionRow.status != "void")
+    return session.scalar(query.order_by(InspectionRow.slot.desc()).limit(1))
+
+
 def is_looked_at(session: Session, scope: str, slot: str) -> bool:
     """Whether a night of a scope was done."""
     query = select(InspectionRow.id).where(InspectionRow.scope == scope, InspectionRow.slot == slot)
@@ -177,15 +181,26 @@ def findings_of(session: Session, scope: str, slot: str) -> list[Finding]:
     ]
 
 
-def _finding_row(inspection_id: int, finding: Finding) -> FindingRow:
-    return FindingRow(
-        inspection_id=inspection_id,
-        topic=finding.topic,
-        about=finding.about,
-        evidence=json.dumps(_finite(finding.evidence)),
-        rests_on=json.dumps(finding.rests_on),
-        unjudged=finding.unjudged,
-    )
+def _finding_row(inspection_id: int, finding: Finding) -> dict[str, object]:
+    return {
+        "inspection_id": inspection_id,
+        "topic": finding.topic,
+        "about": finding.about,
+        "evidence": json.dumps(_finite(finding.evidence)),
+        "rests_on": json.dumps(finding.rests_on),
+        "unjudged": finding.unjudged,
+    }
+
+
+def _series_row(door_id: int, slot: str, one: SeriesLook) -> dict[str, object]:
+    plain = {name: getattr(one, name) for name in ("status", "reason", "rate", "low", "high")}
+    return plain | {
+        "door_id": door_id,
+        "series": one.key,
+        "slot": slot,
+        "facts": json.dumps(_finite(one.facts)),
+        "parts": None if one.parts is None else _packed(one.parts),
+    }
 
 
 def _finite(facts: Mapping[str, object]) -> dict[str, object]:
@@ -198,7 +213,7 @@ def _finite(facts: Mapping[str, object]) -> dict[str, object]:
 
 def _packed(parts: Parts) -> bytes:
     held = io.BytesIO()
-    arrays = asdict(parts)
+    arrays = {field.name: getattr(parts, field.name) for field in fields(Parts)}
     day = arrays.pop("day")
     np.savez_compressed(held, day=day, **{name: array.astype(np.float32) for name, array in arrays.items()})
     return held.getvalue()

@@ -3,7 +3,7 @@
 import io
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, fields, is_dataclass
 from typing import Any
 
 import numpy as np
@@ -34,7 +34,7 @@ def packed(standing: Standing) -> bytes:
     watched = standing.watched
     told: dict[str, object] = {name: getattr(watched, name) for name in PLAIN}
     told |= {"day": standing.day, "alarm_day": standing.alarm_day}
-    told |= {"kept": asdict(watched.kept), "noise": asdict(watched.noise)}
+    told |= {"kept": _plain(watched.kept), "noise": _plain(watched.noise)}
     told["held"] = [[held.place, held.sign] for held in watched.held]
     arrays: Arrays = {}
     posteriors = [watched.posterior, *(held.expected for held in watched.held)]
@@ -44,6 +44,12 @@ def packed(standing: Standing) -> bytes:
     held_in = io.BytesIO()
     np.savez(held_in, told=np.frombuffer(json.dumps(told).encode(), dtype=np.uint8), **arrays)  # type: ignore[arg-type]  # a stub that takes the names for options
     return held_in.getvalue()
+
+
+def _plain(value: Kept | Noise | Means | Cell) -> dict[str, object]:
+    """A value by its names; `asdict` would copy each number of it."""
+    told = {field.name: getattr(value, field.name) for field in fields(value)}
+    return {name: _plain(one) if is_dataclass(one) else one for name, one in told.items()}  # type: ignore[arg-type]  # what a fit keeps holds such values alone
 
 
 def unpacked(held_in: bytes) -> Standing:

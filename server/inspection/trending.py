@@ -59,6 +59,8 @@ class _Fitted:
     stays: FloatArray
     half: FloatArray
     season: FloatArray
+    anew: FloatArray
+    """What the gauge's being set anew adds to the series as it was measured."""
 
 
 def looked(
@@ -211,6 +213,7 @@ def _fitted(found: Decomposition, line: Line, apart: int) -> _Fitted | None:
         stays=lasting - lasting[within].mean(),
         half=np.interp(found.day, bounds.day, bounds.high - bounds.value),
         season=season - season[within].mean(),
+        anew=np.zeros(found.day.size) if found.anew is None else found.anew,
     )
 
 
@@ -241,7 +244,7 @@ def _parts(inputs: DoorInputs, daily: Daily, fitted: _Fitted | None, moisture: M
     since = int(daily.day[0] - inputs.day[0])
     return Parts(
         day=daily.day + inputs.hung_day,
-        seen=daily.value,
+        seen=daily.value if fitted is None else daily.value - fitted.anew,
         stays=none if fitted is None else fitted.stays,
         stays_low=none if fitted is None else fitted.stays - fitted.half,
         stays_high=none if fitted is None else fitted.stays + fitted.half,

@@ -39,12 +39,24 @@ class Slams:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UseSeen:
-    """A door's use over the days asked for: openings a day so far, and its hardest slam with its day."""
+    """A door's use over the days asked for: openings a day so far, and its hardest slam with its day.
+
+    `bouncing_days`: on so many a counter told more openings than a door has; they are counted all the same.
+    """
 
     openings_a_day: float | None
     is_at_least: bool
     hardest_m_s2: float | None
     hardest_day: int | None
+    bouncing_days: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CountedUse:
+    """A door's openings: of each day since 1970, and a year."""
+
+    daily: DailyUse
+    year: YearUse
 
 
 def is_counted(door: DoorHung) -> bool:
@@ -58,33 +70,34 @@ def daily_use(session: Session, door: DoorHung, from_day: int, to_day: int) -> D
     Each channel that was ever its counter is one of its own: two are never subtracted.
     """
     readings: list[Reading] = []
-    for channel in _channels(door, COUNTER):
+    for channel in channels_of(door, COUNTER):
         found = store.series(session, channel.id, from_day * DAY_MS, to_day * DAY_MS)
         readings += _needed(found.ms, found.value, str(channel.id))
     spans = spans_of(sorted(readings, key=lambda one: one.day))
     return openings(spans) if spans else None
 
 
-def use_between(session: Session, door: DoorHung, from_day: int, to_day: int) -> YearUse | None:
-    """Openings a year with their standard deviation, from those days; None where too few were counted."""
+def use_between(session: Session, door: DoorHung, from_day: int, to_day: int) -> CountedUse | None:
+    """Openings by day and a year, from those days; None where too few were counted, or none opened it."""
     daily = daily_use(session, door, from_day, to_day)
     try:
-        return None if daily is None else use_a_year(daily)
+        year = None if daily is None else use_a_year(daily)
     except UseUnknownError:
         return None
+    return None if daily is None or year is None or year.total <= 0 else CountedUse(daily=daily, year=year)
 
 
 def openings_a_year(session: Session, door: DoorHung, from_day: int, to_day: int) -> float | None:
     """Openings a year between two days since 1970; None where too few were counted, or none opened it."""
-    year = use_between(session, door, from_day, to_day)
-    return year.total if year is not None and year.total > 0 else None
+    counted = use_between(session, door, from_day, to_day)
+    return None if counted is None else counted.year.total
 
 
 def daily_slams(session: Session, door: DoorHung, from_day: int, to_day: int) -> Slams | None:
     """The greatest peak of each day of [from_day, to_day) since 1970; None without one."""
     parts = [
         store.series(session, channel.id, from_day * DAY_MS, to_day * DAY_MS)
-        for channel in _channels(door, PEAKS)
+        for channel in channels_of(door, PEAKS)
     ]
     ms = np.concatenate([np.zeros(0, np.int64), *(one.ms for one in parts)])
     if not ms.size:
@@ -103,7 +116,7 @@ def daily_slams(session: Session, door: DoorHung, from_day: int, to_day: int) ->
 
 def use_seen(session: Session, door: DoorHung, from_day: int, to_day: int) -> UseSeen | None:
     """What a page says of a door's use in those days; None for a door with neither counter nor meter."""
-    if not (_channels(door, COUNTER) or _channels(door, PEAKS)):
+    if not (channels_of(door, COUNTER) or channels_of(door, PEAKS)):
         return None
     daily, peaks = (made(session, door, from_day, to_day) for made in (daily_use, daily_slams))
     a_day = None
@@ -115,10 +128,12 @@ def use_seen(session: Session, door: DoorHung, from_day: int, to_day: int) -> Us
         is_at_least=isinstance(daily, DailyUse) and daily.is_at_least,
         hardest_m_s2=None if hardest is None else float(peaks.greatest_m_s2[hardest]),  # type: ignore[union-attr]  # a place among them
         hardest_day=None if hardest is None else int(peaks.day[hardest]),  # type: ignore[union-attr]  # as above
+        bouncing_days=daily.bouncing.size if isinstance(daily, DailyUse) else 0,
     )
 
 
-def _channels(door: DoorHung, kind: str) -> list[ChannelRef]:
+def channels_of(door: DoorHung, kind: str) -> list[ChannelRef]:
+    """Every channel of a kind that is or was on the door."""
     return [one for one in (*door.past_channels.values(), *door.channels.values()) if one.kind == kind]
 
 

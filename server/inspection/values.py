@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from server.doors.checks import FeelerCheck
 from server.doors.load_tests import LoadTest
 from server.doors.marks import Mark
 from server.doors.register import DoorHung
@@ -48,6 +49,7 @@ class Tonight:
     `good`: door-shut readings of the last ended day, None where nothing of the box was stored that day;
     `is_open`: the door stood open all that day. `low_rh_pct`: that day's lowest humidity. `ref_shift`: of the
     converter's newest window of 14 days against its first. `checked_day`: of a gauge's newest calibration.
+    `feelers`: feeler checks up to that night, oldest first.
     """
 
     good: Mapping[str, int] | None = None
@@ -55,6 +57,7 @@ class Tonight:
     low_rh_pct: Mapping[str, float] = field(default_factory=dict)
     ref_shift: float | None = None
     checked_day: Mapping[str, int] = field(default_factory=dict)
+    feelers: tuple[FeelerCheck, ...] = ()
     tests: tuple[LoadTest, ...] = ()
     jumps: tuple[Jump, ...] = ()
     earlier: tuple[Earlier, ...] = ()

@@ -19,7 +19,7 @@ from server.inspection.series import DaySeries, made_series
 from server.inspection.standing import Standing, packed, unpacked
 from server.inspection.values import DoorInputs
 from server.trend.answer import Decomposition, answer
-from server.trend.climate import whole_climate
+from server.trend.climate import Climate, whole_climate
 from server.trend.columns import grid_moisture_pct
 from server.trend.series import Daily, DoorFacts
 from server.trend.tonight import Laid, laid_out, solved_rows, with_more_steps
@@ -28,9 +28,14 @@ from server.trend.watch import Alarm, Watched, began, carried, night, refit_ages
 FloatArray = NDArray[np.float64]
 
 
+# Where the watch stood is kept each so many days too, the newest of these: what changed lately is gone over
+# from there. They reach further back than the nights that are looked at anew at once.
+POINT_DAYS, POINTS = 15, 5
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Point:
-    """The watch as it was just after a refit, packed. `basis`: fingerprint of the days up to and with it."""
+    """The watch as it was after a day, packed. `basis`: fingerprint of the days up to and with it."""
 
     day: int
     basis: str
@@ -44,7 +49,9 @@ class SeriesWatch:
     now: Standing
     basis: str
     refits: tuple[Point, ...] = ()
-    """Oldest first."""
+    """Just after each, oldest first."""
+    points: tuple[Point, ...] = ()
+    """Of the days between, the newest, oldest first."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,23 +69,41 @@ class _Way:
     standing: Standing | None
     tried: int
     refits: tuple[Point, ...] = ()
+    points: tuple[Point, ...] = ()
     laid: Laid | None = None
 
 
 @dataclass(slots=True)
-class _Air:
-    """The slabs of the grid under the air of some days, reckoned once for all series that ask alike."""
+class Air:
+    """The air of some days and the slabs of the grid under it, reckoned once for all series that ask alike.
+
+    Of a door that is looked at night by night it may be of all its days: of any first days of theirs it tells
+    what these alone would, for nothing is filled from days after a refit, and a slab knows its past alone.
+    """
 
     inputs: DoorInputs
-    made: dict[tuple[int, int], FloatArray | None] = field(default_factory=dict)
+    climates: dict[tuple[int, int, int], Climate | None] = field(default_factory=dict)
+    made: dict[tuple[int, int, float | None], FloatArray | None] = field(default_factory=dict)
 
-    def grid_pct(self, daily: Daily, through: int) -> FloatArray | None:
-        asked = (int(daily.day[0]), through)
+    def climate(self, daily: Daily, through: int) -> Climate | None:
+        """The air of a series' days, what is missing filled from those up to `through`."""
+        asked = (int(daily.day[0]), int(daily.day[-1]), through)
+        if asked not in self.climates:
+            self.climates.clear()  # of one night alone: they are as many as nights
+            self.climates[asked] = whole_climate(
+                daily.day, daily.temp_c, daily.rh_pct, known_through=through, may_stand_still=False
+            )
+        return self.climates[asked]
+
+    def grid_pct(self, daily: Daily, through: int, start_pct: float | None) -> FloatArray | None:
+        """Mean moisture of every slab on a series' days, likewise; None where no air is known."""
+        asked = (int(daily.day[0]), through, start_pct)
         if asked not in self.made:
             inputs, since = self.inputs, int(np.searchsorted(self.inputs.day, asked[0]))
             air = (inputs.day[since:], inputs.temp_c[since:], inputs.rh_pct[since:])
             climate = whole_climate(*air, known_through=through, may_stand_still=False)
-            self.made[asked] = None if climate is None else grid_moisture_pct(climate)
+            known = None if climate is None else replace(climate, start_pct=start_pct)
+            self.made[asked] = None if known is None else grid_moisture_pct(known)
         grid = self.made[asked]
         return None if grid is None else grid[: daily.day.size]
 
@@ -103,14 +128,19 @@ def daily_of(inputs: DoorInputs, one: DaySeries) -> Daily | None:
 
 
 def followed(
-    before: Mapping[str, SeriesWatch], inputs: DoorInputs, line: Line, made: Sequence[DaySeries]
+    before: Mapping[str, SeriesWatch],
+    inputs: DoorInputs,
+    line: Line,
+    made: Sequence[DaySeries],
+    air: Air | None = None,
 ) -> dict[str, Followed]:
     """Bring the watch over each series to the last day; a series that was not fitted yet is not there.
 
     made: the door's series, their missing air filled up to `last_refit_day`. A watch goes on from where it
-    stood while its past is unchanged, else from the last refit before what changed, else from the first day.
+    stood while its past is unchanged, else from what is kept of it before what changed, else from its first
+    day. air: of these days or of more; None: of these.
     """
-    basis = Basis(inputs, line)
+    basis, air = Basis(inputs, line), air or Air(inputs)
     ways: dict[str, _Way] = {}
     for one in made:
         daily = daily_of(inputs, one)
@@ -119,7 +149,6 @@ def followed(
     for part, series in _parts(
         inputs, line, made, since=min((way.tried for way in ways.values()), default=0)
     ):
-        air = _Air(part)
         for one in series:
             daily, way = daily_of(part, one), ways.get(one.key)
             if daily is not None and way is not None:
@@ -164,11 +193,14 @@ def _started(before: SeriesWatch | None, daily: Daily, facts: DoorFacts, basis: 
 
     if before is None:
         return _Way(standing=None, tried=first)
-    refits = tuple(point for point in before.refits if holds(point.day, point.basis))
+    refits, points = (
+        tuple(point for point in kept if holds(point.day, point.basis))
+        for kept in (before.refits, before.points)
+    )
     now = before.now if holds(before.now.day, before.basis) else None
-    if now is None and refits:
-        now = unpacked(refits[-1].state)
-    return _Way(standing=now, tried=first if now is None else now.day, refits=refits)
+    if now is None and (refits or points):
+        now = unpacked(max((*refits, *points), key=lambda point: point.day).state)
+    return _Way(standing=now, tried=first if now is None else now.day, refits=refits, points=points)
 
 
 def _parts(
@@ -184,12 +216,12 @@ def _parts(
         yield inputs, made
 
 
-def _gone_on(way: _Way, daily: Daily, facts: DoorFacts, shared: tuple[Basis, _Air]) -> _Way:
+def _gone_on(way: _Way, daily: Daily, facts: DoorFacts, shared: tuple[Basis, Air]) -> _Way:
     """As far as the record goes: night by night, and a refit on each day at which one is due."""
-    (basis, air), first, last = shared, int(daily.day[0]), int(daily.day[-1])
+    basis, first, last = shared[0], int(daily.day[0]), int(daily.day[-1])
     due = [day for day in (first + age for age in refit_ages(last - first)) if day > way.tried]
     for day in due:
-        way = _by_night(way, daily, facts, (air, day - 1))
+        way = _by_night(way, daily, facts, (*shared, day - 1))
         before = way.standing
         begun = began(daily.up_to(day), facts, before=None if before is None else before.watched)
         way = replace(way, tried=day)
@@ -197,24 +229,34 @@ def _gone_on(way: _Way, daily: Daily, facts: DoorFacts, shared: tuple[Basis, _Ai
             standing = _stood(before, begun, day=day)
             point = Point(day=day, basis=basis.upto(day, facts, first), state=packed(standing))
             way = replace(way, standing=standing, refits=(*way.refits, point))
-    return replace(_by_night(way, daily, facts, (air, last)), tried=max(way.tried, last))
+    return replace(_by_night(way, daily, facts, (*shared, last)), tried=max(way.tried, last))
 
 
-def _by_night(way: _Way, daily: Daily, facts: DoorFacts, asked: tuple[_Air, int]) -> _Way:
+def _by_night(way: _Way, daily: Daily, facts: DoorFacts, asked: tuple[Basis, Air, int]) -> _Way:
     """Every night up to a day, without a refit; the record laid out up to there."""
-    standing, (air, until) = way.standing, asked
+    standing, (basis, air, until) = way.standing, asked
     if standing is None:
         return way
     kept = standing.watched.kept
     laying = replace(kept, steps=(*kept.steps, *standing.watched.online))
     some = daily.up_to(until)
-    laid = laid_out(laying, some, facts, grid_pct=air.grid_pct(some, kept.through))
+    laid = laid_out(
+        laying,
+        some,
+        facts,
+        grid_pct=air.grid_pct(some, kept.through, facts.start_pct),
+        climate=air.climate(some, kept.through),
+    )
     if isinstance(laid, Decomposition):
         return replace(way, laid=None)
+    points = list(way.points)
     for place in range(standing.watched.place + 1, some.day.size):
         standing = _stood(standing, night(standing.watched, laid, place), day=int(some.day[place]))
         laid = with_more_steps(laid, standing.watched.online)
-    return replace(way, standing=standing, laid=laid)
+        if standing.day % POINT_DAYS == 0 and some.day.size - place <= POINTS * POINT_DAYS:
+            known = basis.upto(standing.day, facts, int(daily.day[0]))
+            points.append(Point(day=standing.day, basis=known, state=packed(standing)))
+    return replace(way, standing=standing, laid=laid, points=tuple(points[-POINTS:]))
 
 
 def _stood(before: Standing | None, came: tuple[Watched, Alarm | None], *, day: int) -> Standing:
@@ -227,4 +269,9 @@ def _watch(way: _Way, facts: DoorFacts, basis: Basis) -> SeriesWatch:
     if way.standing is None or way.laid is None:
         raise AssertionError("a record is laid out for a watch that stands alone")
     first = int(way.laid.day[0])
-    return SeriesWatch(now=way.standing, basis=basis.upto(way.standing.day, facts, first), refits=way.refits)
+    return SeriesWatch(
+        now=way.standing,
+        basis=basis.upto(way.standing.day, facts, first),
+        refits=way.refits,
+        points=way.points,
+    )

@@ -2,15 +2,11 @@
 
 import json
 import logging
-import socket
 import ssl
 import threading
-from collections import deque
 from collections.abc import Callable, Collection, Mapping, Sequence
-from contextlib import suppress
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
@@ -21,6 +17,8 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from server.config import Broker
 from server.errors import SettingsError
+from server.intake.broker_link import Came, Link
+from server.intake.broker_wire import Wiring
 from server.intake.topics import leaf_of
 from server.intake.values import DownlinkValue, Offer, Queue, Taken
 
@@ -29,7 +27,7 @@ _PAHO_LOG = logging.getLogger("hangtrue.intake.paho")
 READINGS, STATUS = "hangtrue/v1/+/+/readings", "hangtrue/v1/+/+/status"
 SHARED = f"$share/hangtrue/{READINGS}"  # each goes to one of the collectors that ask for it
 KEEP_ALIVE_S, SESSION_S, RECEIVE_MAXIMUM = 30, 2_592_000, 200
-CONNECT_S, LAST_RETRY_S, STOP_S = 5.0, 60, 5.0
+CONNECT_S = 5.0
 OLD_VERSION = 0x84  # the answer of a broker that has 3.1.1 alone; paho makes it of that version's 1
 COUNTERS = (
     "connections",
@@ -43,13 +41,11 @@ COUNTERS = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Receipt:
+class Receipt(NamedTuple):
     """Which message an answer is for: its number holds on one connection alone."""
 
     generation: int
-    mid: int
-    qos: int
+    packet_id: int
 
 
 class BrokerIntake:
@@ -76,7 +72,7 @@ class BrokerIntake:
         self._counters = dict.fromkeys(COUNTERS, 0)
         self._guard = threading.Lock()  # of the generation, and of what is acknowledged under it
         self._generation = 0
-        self._due: deque[Receipt] = deque()
+        self._due: list[Receipt] = []
         self._revs: dict[str, int] = {}
         self._telling = threading.Lock()  # so that no older word follows a newer one
         self._is_held = self._has_told = self._is_behind = False
@@ -84,6 +80,7 @@ class BrokerIntake:
         self._secret: tuple[str, str] = ("", "")
         self._tls: ssl.SSLContext | None = None
         self._client: mqtt.Client | None = None
+        self._link: Link | None = None
 
     def start(self) -> int:
         """Begin to connect, and go on trying; the broker's port.
@@ -105,11 +102,10 @@ class BrokerIntake:
             if self._queue.is_full():
                 self._counters["queue_pauses"] += 1
                 return
-            while self._due:
-                self._acknowledge(self._due.popleft())
-            if self._is_behind:
+            self._acknowledge_due()
+            if self._is_behind and self._link is not None:
                 self._is_behind = False
-                self._connect_anew()
+                self._link.cut()
 
     def send(self, values: Sequence[DownlinkValue]) -> None:
         """Publish down-links, retained: an empty one clears what was retained."""
@@ -137,11 +133,9 @@ class BrokerIntake:
 
     def stop(self) -> None:
         """Send what is still to be sent, say farewell, and end the thread."""
-        if self._client is None:
-            return
-        self._client.disconnect()
-        self._end(self._client)
-        self._client, self._counters["connections"] = None, 0
+        if self._link is not None:
+            self._link.stop()
+        self._client, self._link, self._counters["connections"] = None, None, 0
 
     def counters(self) -> Mapping[str, int]:
         """Counts since the start, by name; `connections` and `packs_unacknowledged` are of this moment."""
@@ -160,29 +154,25 @@ class BrokerIntake:
         )
         client.username_pw_set(*self._secret)
         client.max_queued_messages_set(0)
-        client.reconnect_delay_set(self._first_retry_s, LAST_RETRY_S)  # type: ignore[arg-type]  # it sleeps parts too
         client.connect_timeout = CONNECT_S
         client.suppress_exceptions = True  # a fault of ours must not end the thread; paho logs it
         client.enable_logger(_PAHO_LOG)
-        if self._tls is not None:
-            client.tls_set_context(self._tls)
-        client.on_connect, client.on_connect_fail = self._on_connect, self._on_connect_fail
+        client.on_connect, client.on_subscribe = self._on_connect, self._on_subscribe
         client.on_disconnect, client.on_pre_connect = self._on_disconnect, self._on_pre_connect
-        client.on_message, client.on_subscribe = self._on_message, self._on_subscribe
-        self._client = client
         client.connect_async(self._settings.host, self._settings.port, KEEP_ALIVE_S, **_asked(is_five))
-        client.loop_start()
+        self._client = client
+        self._link = Link(
+            client,
+            wiring=Wiring(self._tls),
+            arrived=self._arrived,
+            failed=self._not_reached,
+            first_retry_s=self._first_retry_s,
+        )
+        self._link.start()
 
-    def _end(self, client: mqtt.Client) -> None:
-        """Wait for paho's thread, but not for ever: a broker may hang."""
-        closer = threading.Thread(target=client.loop_stop, name="broker-close", daemon=True)
-        closer.start()
-        closer.join(STOP_S)
-
-    def _fall_back(self, client: mqtt.Client) -> None:
-        client.disconnect()
-        self._end(client)
-        if self._client is client:
+    def _fall_back(self, link: Link) -> None:
+        link.stop()
+        if self._link is link:
             self._begin(MQTTProtocolVersion.MQTTv311)
 
     def _next_generation(self) -> None:
@@ -195,7 +185,7 @@ class BrokerIntake:
             self._said = said
             _LOG.warning("broker %s:%d: %s", self._settings.host, self._settings.port, said)
 
-    # what paho calls, in its thread
+    # what paho and the link call, in the link's thread
 
     def _on_pre_connect(self, _client: mqtt.Client, _data: Any) -> None:
         self._next_generation()
@@ -211,7 +201,7 @@ class BrokerIntake:
         is_old = reason.value == OLD_VERSION and client.protocol == MQTTProtocolVersion.MQTTv5
         if is_old and not self._settings.collector:  # several need a broker that shares, which 3.1.1 cannot
             self._say_once("it speaks MQTT 3.1.1 alone; so do we")
-            threading.Thread(target=self._fall_back, args=(client,), daemon=True).start()
+            threading.Thread(target=self._fall_back, args=(self._link,), daemon=True).start()
             return
         if reason.is_failure:
             self._counters["refused_connects"] += 1
@@ -226,7 +216,7 @@ class BrokerIntake:
         if not (self._has_told and flags.session_present):
             self._tell_all()
 
-    def _on_connect_fail(self, _client: mqtt.Client, _data: Any) -> None:
+    def _not_reached(self) -> None:
         self._say_once("cannot be reached, or its certificate is not of our authority; it is tried again")
 
     def _on_disconnect(
@@ -246,39 +236,41 @@ class BrokerIntake:
                 _LOG.error("the broker does not let us read all: %s (hangtrue broker files)", reason)
         self._counters["connections"] = 1  # who waits for it may count on what is published from now on
 
-    def _on_message(self, client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
+    def _arrived(self, lot: Sequence[Came]) -> None:
+        """Put a lot in line: one look at the clock and at the line, for it is but what one read gave."""
         if self._is_held:
             return
-        is_old_state = message.retain and leaf_of(message.topic) == "status"
-        arrival_ms = self._said_ms(message) if is_old_state else self._clock_ms()
-        token = Receipt(generation=self._generation, mid=message.mid, qos=message.qos)
-        if arrival_ms is None:
-            client.ack(token.mid, token.qos)
-        elif self._queue.is_full():
+        now_ms, generation = self._clock_ms(), self._generation
+        if self._queue.is_full():
             # a broker may send more than it was asked to (mosquitto 2.0.11 does); what is left comes again
-            self._counters["packs_dropped"] += message.qos == 0
-            self._is_behind = self._is_behind or message.qos > 0
-        else:
-            with self._guard:  # the writer counts down
-                self._counters["packs"] += 1
-                self._counters["packs_unacknowledged"] += message.qos
-                self._counters["retained_readings"] += message.retain and not is_old_state
-            self._queue.offer(
-                Offer(
-                    topic=message.topic,
-                    payload=bytes(message.payload),
-                    arrival_ms=arrival_ms,
-                    token=token if message.qos else None,
-                    retain=message.retain,
-                    properties=_facts(message.properties),
+            self._counters["packs_dropped"] += sum([not one.packet_id for one in lot])
+            self._is_behind = self._is_behind or any(one.packet_id for one in lot)
+            return
+        offers: list[Offer] = []
+        for topic, payload, packet_id, retain, properties in lot:
+            token = Receipt(generation, packet_id) if packet_id else None
+            if not retain:
+                offers.append(Offer(topic, payload, now_ms, token, properties=properties or None))
+            elif (said_ms := self._said_ms(topic, payload, now_ms)) is not None:
+                offers.append(
+                    Offer(topic, payload, said_ms, token, retain=True, properties=properties or None)
                 )
+            elif token is not None and self._link is not None:
+                self._link.acknowledge([packet_id])
+        with self._guard:  # the writer counts down
+            self._counters["packs"] += len(offers)
+            self._counters["packs_unacknowledged"] += sum([one.token is not None for one in offers])
+            self._counters["retained_readings"] += sum(
+                [one.retain and leaf_of(one.topic) != "status" for one in offers]
             )
+        self._queue.offer_all(offers)
 
-    def _said_ms(self, message: mqtt.MQTTMessage) -> int | None:
-        """When a retained state was said, for its node was not heard now; None if it does not tell."""
-        now_ms = self._clock_ms()
+    def _said_ms(self, topic: str, payload: bytes, now_ms: int) -> int | None:
+        """When a retained word was said: a state not now, but as it tells, or None if it does not."""
+        if leaf_of(topic) != "status":
+            return now_ms
         try:
-            said = json.loads(message.payload)
+            said = json.loads(payload)
         except (ValueError, RecursionError):
             return now_ms
         if not isinstance(said, dict) or said.get("st") == "gone":
@@ -291,22 +283,16 @@ class BrokerIntake:
 
     # under their locks
 
-    def _acknowledge(self, receipt: Receipt) -> None:
-        if not self._is_current(receipt):
-            self._counters["stale_answers"] += 1
-        elif self._client is not None:
-            self._counters["packs_unacknowledged"] -= 1
-            self._client.ack(receipt.mid, receipt.qos)
+    def _acknowledge_due(self) -> None:
+        current = [one.packet_id for one in self._due if self._is_current(one)]
+        self._counters["stale_answers"] += len(self._due) - len(current)
+        self._counters["packs_unacknowledged"] -= len(current)
+        self._due.clear()
+        if self._link is not None:
+            self._link.acknowledge(current)
 
     def _is_current(self, receipt: Receipt) -> bool:
         return receipt.generation == self._generation
-
-    def _connect_anew(self) -> None:
-        """Cut the connection, so that the broker sends again what was left."""
-        connected = self._client.socket() if self._client is not None else None
-        if isinstance(connected, socket.socket):
-            with suppress(OSError):
-                connected.shutdown(socket.SHUT_RDWR)
 
     def _tell_all(self) -> None:
         try:
@@ -337,13 +323,6 @@ def _wanted(client: mqtt.Client, filters: Sequence[str]) -> list[Any]:
         return [(wanted, 1) for wanted in filters]
     if_new = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB)
     return [(wanted, if_new) for wanted in filters]
-
-
-def _facts(properties: Properties | None) -> Mapping[str, object] | None:
-    if properties is None or properties.isEmpty():  # type: ignore[no-untyped-call]  # paho has no types there
-        return None
-    facts: dict[str, object] = properties.json()  # type: ignore[no-untyped-call]  # likewise
-    return facts
 
 
 def _password(path: Path | None) -> str:

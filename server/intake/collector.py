@@ -122,6 +122,7 @@ class Collector:
             self._live_through(partial(self._keep_house, is_idle=not group))
         self._stated_s.clear()
         self._live_through(self._state_due)
+        self._live_through(self._committer.close)
 
     def _live_through(self, step: Callable[[], None]) -> None:
         """Do what may fail without a loss: it is tried again."""

@@ -1,13 +1,17 @@
 """One group of offers, one transaction: readings, refusals, states. What it gives is committed."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence, Set
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from itertools import chain
 
 from sqlalchemy import Connection, Engine
+from sqlalchemy.exc import DBAPIError
 
 from server.intake.enrolled import Enrolment
 from server.intake.judged import Judge, Judged, Sound, Told, Unsound
+from server.intake.sheets import Sheet, sheets_of, store_sheets
 from server.intake.states import keep_heard, keep_journal, keep_state
 from server.intake.storing import NOTHING_NEW, Added, JournalIds, SomeStoredError, store_each, store_whole
 from server.intake.values import Offer, Taken
@@ -49,6 +53,7 @@ class Committer:
         self._months: set[Month] = set()
         self._journal_ids: dict[journals.JournalKey, int] = {}
         self._expects_again = False
+        self._held: Connection | None = None
         self.judge = Judge(enrolment)
 
     def commit(self, offers: Sequence[Offer]) -> Outcome:
@@ -56,9 +61,14 @@ class Committer:
 
         Raises DBAPIError when the store fails: then nothing of the group is stored.
         """
+        now = datetime.fromtimestamp(self._clock_ms() / 1000, UTC)
+        if not self._expects_again and (sheets := sheets_of(offers, self._enrolment.by_topic)):
+            try:
+                return self._commit_sheets(offers, sheets, now)
+            except SomeStoredError:
+                self._expects_again = True
         judged = [self.judge.judge(offer) for offer in offers]
         sound = [one for one in judged if isinstance(one, Sound)]
-        now = datetime.fromtimestamp(self._clock_ms() / 1000, UTC)
         ensure_months(self._engine, (ms for one in sound for _, ms, _ in one.pack.readings), self._months)
         if not self._expects_again:
             try:
@@ -67,17 +77,44 @@ class Committer:
                 self._expects_again = True  # what comes again after a lost connection comes for a while
         return self._commit_each(judged, sound, now)
 
+    def close(self) -> None:
+        """Give back the connection that is held from commit to commit."""
+        if self._held is not None:
+            self._held.close()
+            self._held = None
+
+    @contextmanager
+    def _writing(self) -> Iterator[Connection]:
+        """A transaction on a connection of the writer's own: it keeps in memory what it read of the file."""
+        if self._held is None:
+            self._held = self._engine.connect()
+        try:
+            with self._held.begin():
+                yield self._held
+        except DBAPIError:  # it may be the connection that is at fault: the next try has another
+            self.close()
+            raise
+
+    def _commit_sheets(self, offers: Sequence[Offer], sheets: Sequence[Sheet], now: datetime) -> Outcome:
+        ensure_months(self._engine, chain.from_iterable([one.columns.ms for one in sheets]), self._months)
+        with self._writing() as connection:
+            ids = self._ids(connection, {one.journal for one in sheets}, now)
+            store_sheets(connection, sheets, ids)
+            keep_heard(connection, {one.node.id: one.latest_ms for one in sheets})
+        self._journal_ids.update(ids)
+        return _outcome_of_sheets(offers, sheets)
+
     def _commit_whole(self, judged: Sequence[Judged], sound: Sequence[Sound], now: datetime) -> Outcome:
-        with self._engine.begin() as connection:
-            ids = self._ids(connection, judged, now)
+        with self._writing() as connection:
+            ids = self._ids(connection, _journal_keys(judged), now)
             added = store_whole(connection, sound, ids)
             self._keep(connection, judged, ids, now)
         self._journal_ids.update(ids)
         return _outcome(judged, added)
 
     def _commit_each(self, judged: Sequence[Judged], sound: Sequence[Sound], now: datetime) -> Outcome:
-        with self._engine.begin() as connection:
-            ids = self._ids(connection, judged, now)
+        with self._writing() as connection:
+            ids = self._ids(connection, _journal_keys(judged), now)
             added = store_each(connection, sound, ids, self._enrolment)
             fates = _fates(judged, added)
             self._keep(connection, fates, ids, now)
@@ -101,7 +138,7 @@ class Committer:
         with self._engine.begin() as connection:
             if quarantine.payload_of(connection, held.id, now=now) is None:
                 return None  # another replay was quicker
-            ids = self._ids(connection, sound, now)
+            ids = self._ids(connection, _journal_keys(sound), now)
             added = store_each(connection, sound, ids, self._enrolment)
             (fate,) = _fates([one], added)
             if isinstance(fate, Unsound):
@@ -110,8 +147,7 @@ class Committer:
                 quarantine.release(connection, held.id, now=now)
         return _replayed(fate, added)
 
-    def _ids(self, connection: Connection, judged: Sequence[Judged], now: datetime) -> JournalIds:
-        keys = {key for key in map(_journal_key, judged) if key is not None}
+    def _ids(self, connection: Connection, keys: Set[journals.JournalKey], now: datetime) -> JournalIds:
         # on PostgreSQL the look-up is what locks a journal against another collector
         if connection.dialect.name == "sqlite" and keys <= self._journal_ids.keys():
             return {key: self._journal_ids[key] for key in keys}
@@ -140,6 +176,10 @@ class Committer:
         keep_heard(connection, heard)
 
 
+def _journal_keys(judged: Sequence[Judged]) -> set[journals.JournalKey]:
+    return {key for key in map(_journal_key, judged) if key is not None}
+
+
 def _journal_key(one: Judged) -> journals.JournalKey | None:
     if isinstance(one, Sound) and one.pack.journal is not None:
         return one.node.id, one.pack.journal
@@ -163,6 +203,16 @@ def _replayed(fate: Judged, added: Sequence[Added | Unsound]) -> Replayed:
         return Replayed(code=None, node_id=fate.node.id, journal=fate.pack.journal, readings=readings)
     assert isinstance(fate, Unsound)  # noqa: S101  (a state is never held)
     return Replayed(code=fate.refused.code, node_id=fate.refused.node_id, journal=fate.refused.journal)
+
+
+def _outcome_of_sheets(offers: Sequence[Offer], sheets: Sequence[Sheet]) -> Outcome:
+    return Outcome(
+        taken=[Taken(offer.token, None) for offer in offers if offer.token is not None],
+        journals=dict([one.journal for one in sheets]),
+        packs_stored=len(offers),
+        readings_stored=sum([one.readings for one in sheets]),
+        readings_of={one.node.id: one.readings for one in sheets},
+    )
 
 
 def _outcome(fates: Sequence[Judged], added: Sequence[Added]) -> Outcome:

@@ -62,6 +62,18 @@ def store_each(
     return added
 
 
+def insert_all_new(connection: Connection, batch: Batch) -> None:
+    """Insert rows that are all new. Raises SomeStoredError where they are not, or are at fault."""
+    try:
+        new = insert_new(connection, batch)
+    except Exception as fault:  # the loop that must live on: whose fault it is shows pack by pack
+        if is_store_failing(fault):
+            raise
+        raise SomeStoredError from fault
+    if new != (len(batch.readings), len(batch.instants)):
+        raise SomeStoredError
+
+
 def is_store_failing(fault: Exception) -> bool:
     """Whether it is the database that fails, and not what it was given."""
     return isinstance(fault, DBAPIError) and not isinstance(fault, IntegrityError | DataError)
@@ -93,15 +105,7 @@ def _store_apart(
 
 
 def _insert(connection: Connection, kept: Sequence[Sound], ids: JournalIds) -> list[Added]:
-    batch = _batch(kept, ids)
-    try:
-        new = insert_new(connection, batch)
-    except Exception as fault:  # the loop that must live on: whose fault it is shows pack by pack
-        if is_store_failing(fault):
-            raise
-        raise SomeStoredError from fault
-    if new != (len(batch.readings), len(batch.instants)):
-        raise SomeStoredError
+    insert_all_new(connection, _batch(kept, ids))
     return [Added(_rows(one.pack), one.pack.instants) for one in kept]
 
 

@@ -1,7 +1,7 @@
 """Which gauges to buy: what a kit can tell of a leaf, the best kit of so many, and the best next gauge."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from math import comb
 
@@ -24,6 +24,7 @@ from server.joinery.leaf import (
 )
 
 PLANNED_MOISTURE_PCT = 2.0
+FARTHEST_TENTHS = 200
 MOST_KITS = 10_000
 # States that matter: v, phi, gam.
 MATTER = (1, 2, 3)
@@ -38,12 +39,14 @@ class Place:
     """The leaf, its kind of opening, and how far from the hung moisture the kit is to serve.
 
     `frame_sd_rad`: how far jambs and head may turn, where that is known better than from the kind.
+    `start_doubt_pct`: what is not known of that change because the wood's moisture at the start was not.
     """
 
     shape: Shape
     opening: str
     moisture_change_pct: float = PLANNED_MOISTURE_PCT
     frame_sd_rad: float | None = None
+    start_doubt_pct: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,6 +98,22 @@ def judge(place: Place, gauges: Mapping[str, Station]) -> Kit:
     )
 
 
+def judged_within_pct(place: Place, gauges: Mapping[str, Station]) -> dict[str, float | None]:
+    """How far from the hung moisture sag, rack and droop may be judged on one day, to 0.1 %, at most 20 %.
+
+    None: on no day. Beside the place's own doubt of the start; its own change of moisture is not asked.
+    """
+    found: dict[str, float | None] = dict.fromkeys(DERIVED)
+    for name in DERIVED:
+        low, high = -1, FARTHEST_TENTHS + 1
+        while high - low > 1:  # the doubt grows with the change: the last tenth that may be judged
+            middle = (low + high) // 2
+            kit = judge(replace(place, moisture_change_pct=middle / 10), gauges)
+            low, high = (middle, high) if kit.told[name] == "usable" else (low, middle)
+        found[name] = None if low < 0 else low / 10
+    return found
+
+
 def plan(place: Place, candidates: Mapping[str, Station], count: int, *, owned: Iterable[str] = ()) -> Kit:
     """The best kit of `count` gauges of the candidates, those owned among them.
 
@@ -132,7 +151,8 @@ def next_gauges(place: Place, candidates: Mapping[str, Station], owned: Iterable
 
 
 def _prior(place: Place) -> FloatArray:
-    sd = np.append(prior_sd(place.opening), growth_prior(place.moisture_change_pct).sd[0])
+    growth = growth_prior(place.moisture_change_pct, start_doubt_pct=place.start_doubt_pct)
+    sd = np.append(prior_sd(place.opening), growth.sd[0])
     if place.frame_sd_rad is not None:
         sd[[STATES.index("phif"), STATES.index("gamf")]] = place.frame_sd_rad
     return sd

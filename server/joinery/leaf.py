@@ -96,8 +96,10 @@ class Movement:
     def told(self, name: str) -> list[Told]:
         """How far each day's sag, rack or droop may be used."""
         place = DERIVED.index(name)
-        pairs = zip(self.derived_sd_mm[:, place], self.observed[:, place], strict=True)
-        return [told(float(sd), observed=bool(seen)) for sd, seen in pairs]
+        sd_mm, seen = self.derived_sd_mm[:, place], self.observed[:, place]
+        cases = [~seen | ~(sd_mm <= TREND_ONLY_SD_MM), sd_mm <= USABLE_SD_MM]
+        found: list[Told] = np.select(cases, ["not_told", "usable"], "trend_only").tolist()
+        return found
 
     def value_mm(self, name: str) -> FloatArray:
         """Each day's value, NaN where it is not told."""

@@ -5,15 +5,16 @@ from datetime import datetime
 from functools import lru_cache
 from itertools import chain
 
-from sqlalchemy import Connection, bindparam, delete, insert, select, tuple_, update
+from sqlalchemy import Connection, insert, select, tuple_, update
 from sqlalchemy.dialects import postgresql, sqlite
 
 from sensors.message.clock import Fix, is_suspect
 from sensors.message.statement import Span, spans_of
-from server.readings.raw import rows_of, run_each
+from server.readings.raw import rows_of, run, run_each
 from server.readings.tables import ClockFix, Journal, JournalSpan
 
 JournalKey = tuple[int, str]  # node, code
+Run = tuple[int, int, int]  # journal id, first, last
 
 
 def journal_ids(
@@ -35,11 +36,15 @@ def journal_ids(
 
 def merge_spans(connection: Connection, stored: Mapping[int, Iterable[int]]) -> None:
     """Add stored sequence numbers, by journal id, to the merged runs."""
-    waiting = {journal_id: spans_of(seqs) for journal_id, seqs in sorted(stored.items())}
-    # one run of each journal at a time: two may touch the same stored run, and the later must see the earlier
-    while waiting:
-        _merge(connection, [(journal_id, *found.pop()) for journal_id, found in waiting.items()])
-        waiting = {journal_id: found for journal_id, found in waiting.items() if found}
+    # all at once: of two collectors each sees every other number of a journal, so each number is a run
+    new = {journal_id: spans_of(seqs) for journal_id, seqs in sorted(stored.items())}
+    runs = [(journal_id, *span) for journal_id, found in new.items() for span in found]
+    whole = [(journal_id, found[0][0], found[-1][1]) for journal_id, found in new.items() if found]
+    there = set(_touching(connection, whole))
+    merged = _joined([*runs, *there])
+    starts = {one[:2] for one in merged}
+    _change(connection, _SHORTER, [one[:2] for one in there if one[:2] not in starts])
+    _change(connection, _LONGER, [one for one in merged if one not in there])
 
 
 def spans(connection: Connection, journal_id: int) -> list[Span]:
@@ -99,28 +104,29 @@ def _find_journals(connection: Connection, wanted: Sequence[JournalKey]) -> dict
     return {(node_id, code): journal_id for node_id, code, journal_id in connection.execute(chosen)}
 
 
-def _merge(connection: Connection, new: Sequence[tuple[int, int, int]]) -> None:
-    """Merge one run (journal id, first, last) of each of these journals."""
-    touching: dict[int, list[Span]] = {journal_id: [] for journal_id, _, _ in new}
-    for journal_id, low, high in _touching(connection, new):
-        touching[journal_id].append((low, high))
-    gone: list[dict[str, int]] = []
-    made: list[tuple[int, int, int]] = []
-    for journal_id, begin, end in new:
-        found = touching[journal_id]
-        low, high = min([begin, *(one for one, _ in found)]), max([end, *(one for _, one in found)])
-        gone += [{"j": journal_id, "f": one} for one, _ in found if one != low]
-        if (low, high) not in found:
-            made.append((journal_id, low, high))
-    if gone:
-        this = (JournalSpan.journal_id == bindparam("j")) & (JournalSpan.seq_from == bindparam("f"))
-        connection.execute(delete(JournalSpan).where(this), gone)
-    if made:
-        run_each(connection, _LONGER[connection.dialect.name], made)
+def _joined(runs: Iterable[Run]) -> list[Run]:
+    """Runs without those that another holds or meets, ascending."""
+    joined: list[Run] = []
+    for journal_id, first, last in sorted(runs):
+        if joined and joined[-1][0] == journal_id and first <= joined[-1][2] + 1:
+            joined[-1] = (journal_id, joined[-1][1], max(last, joined[-1][2]))
+        else:
+            joined.append((journal_id, first, last))
+    return joined
 
 
-def _touching(connection: Connection, new: Sequence[tuple[int, int, int]]) -> list[tuple[int, int, int]]:
-    found: list[tuple[int, int, int]] = []
+def _change(connection: Connection, statements: Mapping[str, str], rows: Sequence[tuple[int, ...]]) -> None:
+    if not rows:
+        return
+    if connection.dialect.name == "postgresql":
+        columns = tuple(list(column) for column in zip(*rows, strict=True))
+        run(connection, statements["postgresql"], columns)
+    else:
+        run_each(connection, statements["sqlite"], rows)
+
+
+def _touching(connection: Connection, new: Sequence[Run]) -> list[Run]:
+    found: list[Run] = []
     for begin in range(0, len(new), _ASKED):
         asked = new[begin : begin + _ASKED]
         if connection.dialect.name == "postgresql":
@@ -131,10 +137,16 @@ def _touching(connection: Connection, new: Sequence[tuple[int, int, int]]) -> li
     return found
 
 
+_HEAD = "INSERT INTO journal_span (journal_id, seq_from, seq_to)"
+_TAIL = "ON CONFLICT (journal_id, seq_from) DO UPDATE SET seq_to = excluded.seq_to"
 _LONGER = {
-    name: f"INSERT INTO journal_span (journal_id, seq_from, seq_to) VALUES ({mark}, {mark}, {mark}) "  # noqa: S608  (marks alone)
-    "ON CONFLICT (journal_id, seq_from) DO UPDATE SET seq_to = excluded.seq_to"
-    for name, mark in (("sqlite", "?"), ("postgresql", "%s"))
+    "sqlite": f"{_HEAD} VALUES (?, ?, ?) {_TAIL}",
+    "postgresql": f"{_HEAD} SELECT * FROM unnest(%s::bigint[], %s::bigint[], %s::bigint[]) {_TAIL}",  # noqa: S608  (marks alone)
+}
+_SHORTER = {
+    "sqlite": "DELETE FROM journal_span WHERE journal_id = ? AND seq_from = ?",
+    "postgresql": "DELETE FROM journal_span s USING unnest(%s::bigint[], %s::bigint[]) AS g(j, f) "
+    "WHERE s.journal_id = g.j AND s.seq_from = g.f",
 }
 _ASKED = 500  # runs in one query
 _TOUCHES = (

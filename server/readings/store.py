@@ -14,7 +14,7 @@ from server.readings import clock_fixes, rezero
 from server.readings.calibration import calibrate, versions_of
 from server.readings.raw import rows_of
 from server.readings.sent import at_right_times
-from server.readings.tables import Reading
+from server.readings.tables import DayShut, Reading
 
 Whole = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -90,6 +90,17 @@ def day_means(
         channel: DayMeans(day=day.astype(np.int64), mean=mean, n=n.astype(np.int64))
         for channel, (day, mean, n) in found.items()
     }
+
+
+def first_shut_day(session: Session, channel_ids: Sequence[int], first_day: int) -> int | None:
+    """The first day, `first_day` or later, on which any of these channels has a reading, door shut."""
+    day = DayShut.day
+    found = [
+        # one search in the key a channel
+        session.scalar(select(day).where(DayShut.channel_id == one, day >= first_day).order_by(day).limit(1))
+        for one in channel_ids
+    ]
+    return min((one for one in found if one is not None), default=None)
 
 
 def heard(session: Session, channel_ids: Sequence[int]) -> tuple[int, int] | None:

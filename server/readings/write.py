@@ -16,7 +16,8 @@ from server.readings.raw import rows_of, run, run_each
 from server.readings.tables import Instant
 
 DAY_MS = 86_400_000
-BLOCK = 400  # rows of one INSERT on SQLite; one size alone, so that one statement stays compiled
+BLOCK = 400  # rows of one statement on SQLite; of few sizes, so that each stays compiled
+BLOCKS = (BLOCK, 40)  # of one INSERT; what is left over goes row by row
 CLOCKS = ("utc", "drift", "none")
 _CHANNEL, _T_MS = itemgetter(0), itemgetter(1)
 
@@ -58,8 +59,13 @@ DAY_SHUT = Shape(
     ("bigint", "bigint", "integer", *["double precision"] * 3, "bigint"),
 )
 NOTHING = "ON CONFLICT DO NOTHING"
-# not DO NOTHING: a day that is being rolled up in another transaction would lose its mark
-_TOUCH = "ON CONFLICT (channel_id, day) DO UPDATE SET touched = excluded.touched"
+# not DO NOTHING: a day that is being rolled up in another transaction would lose its mark; a row is locked
+# even where WHERE leaves it as it is. Days are rolled up by the minute of their mark: one a minute will do.
+# Source: PostgreSQL manual, INSERT, "ON CONFLICT Clause".
+_TOUCH = (
+    "ON CONFLICT (channel_id, day) DO UPDATE SET touched = excluded.touched "
+    "WHERE dirty_day.touched / 60000 <> excluded.touched / 60000"
+)
 
 
 def insert_new(connection: Connection, batch: Batch) -> tuple[int, int]:
@@ -181,13 +187,14 @@ def insert_rows(
             return copy_new(connection, shape.table, shape.columns, shape.types, rows)  # type: ignore[arg-type]  # no nulls
         columns = tuple(list(column) for column in zip(*rows, strict=True))
         return run(connection, _unnest_sql(shape, conflict), columns)
-    whole = len(rows) - len(rows) % BLOCK
-    done = 0
-    for begin in range(0, whole, BLOCK):
-        flat = tuple(chain.from_iterable(rows[begin : begin + BLOCK]))
-        done += run(connection, _block_sql(shape, BLOCK, conflict), flat)
-    if whole < len(rows):
-        done += run_each(connection, _block_sql(shape, 1, conflict), rows[whole:])
+    done = begin = 0
+    for size in BLOCKS:
+        for end in range(begin + size, len(rows) + 1, size):
+            flat = tuple(chain.from_iterable(rows[begin:end]))
+            done += run(connection, _block_sql(shape, size, conflict), flat)
+            begin = end
+    if begin < len(rows):
+        done += run_each(connection, _block_sql(shape, 1, conflict), rows[begin:])
     return done
 
 

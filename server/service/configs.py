@@ -13,7 +13,7 @@ def refresh_configs(engine: Engine, *, clock: Clock) -> list[DownlinkValue]:
     """Write the configs that differ from what nodes were last told, and give those."""
     changed: list[DownlinkValue] = []
     with session_of(engine) as session:
-        for node in tracked_nodes(session):
+        for node in tracked_nodes(session, now=clock()):
             topic = f"hangtrue/v1/{node.ref}/config"
             told = {name: (payload, rev) for name, payload, rev in downlinks(session, [topic])}
             payload, rev = told.get(topic, (b"", 0))

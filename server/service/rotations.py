@@ -4,10 +4,19 @@ import logging
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 
-from sqlalchemy import Engine, select
+from sqlalchemy import Engine, Select, select
 from sqlalchemy.orm import Session
 
-from server.auth.credentials import InForce, in_force, issue, last_generation, node_user, revoke, revoked_ids
+from server.auth.credentials import (
+    InForce,
+    in_force,
+    issue,
+    issue_again,
+    last_generation,
+    node_user,
+    revoke,
+    revoked_ids,
+)
 from server.database import session_of
 from server.doors.tables import Node, Site
 from server.errors import AlreadyThereError, SettingsError
@@ -25,6 +34,7 @@ log = logging.getLogger("hangtrue.service")
 YEAR = timedelta(days=365)
 AFTER = timedelta(days=1)  # how long the old password stays once the new one has been used
 SAID_EVERY = timedelta(days=1)
+LINE = timedelta(hours=24)  # how long the line of an enrolment may be used
 
 
 class Rotations:
@@ -51,7 +61,8 @@ class Rotations:
         with session_of(self._engine) as session:
             if self._begins:
                 _begin_due(session, now)
-            ended = [user for one in changes(session) for user in self._step(session, one, now)]
+            ended = _end_unused(session, now)
+            ended += [user for one in changes(session) for user in self._step(session, one, now)]
             if ended and self._changed is not None:
                 self._changed(session)
             words = secrets_and_clearings(session)
@@ -125,6 +136,14 @@ def begin(
     return user, password
 
 
+def line_again(session: Session, site: str, node: str, *, now: datetime) -> str | None:
+    """Another first password, for a node whose line was not used in time; None for any other."""
+    unused = _unheard().join(Site).where(Site.name == site, Node.name == node)
+    if session.scalar(unused) is None:
+        return None
+    return issue_again(session, node_user(site, node, 1), now=now)
+
+
 def retire(session: Session, node: Node, site: str, *, now: datetime) -> int:
     """Take a node out of service: its passwords end, and what it was told is cleared. How many ended."""
     present = in_force(session, node_id=node.id)
@@ -147,6 +166,22 @@ def _begin_due(session: Session, now: datetime) -> None:
         if len(held) == 1 and (held[0].generation == 1 or now - held[0].made >= YEAR):
             user, _ = begin(session, node, site, is_leak=False, anew=False, now=now)
             log.info("%s is told to %s/%s", user, site, node.name)
+
+
+def _unheard() -> Select[int]:
+    """The nodes that carry a line and have not used it."""
+    return select(Node.id).where(Node.kind == "tracked", Node.retired.is_(None), Node.last_heard_ms.is_(None))
+
+
+def _end_unused(session: Session, now: datetime) -> list[str]:
+    """End the first passwords that nobody used within a day: who finds a line later is not the node."""
+    unheard = set(session.scalars(_unheard()))
+    first = [one for one in in_force(session) if one.node_id in unheard and one.generation == 1]
+    late = [one for one in first if now - one.made >= LINE]
+    for one in late:
+        revoke(session, one.user, now=now)
+        log.warning("%s ends: its line was not used in a day (hangtrue node enrol gives another)", one.user)
+    return [one.user for one in late]
 
 
 def _end_old(session: Session, one: Change, now: datetime) -> list[str]:

@@ -14,6 +14,9 @@ KELVIN_AT_20_C = 293.15
 # (38 500 - 290 M) J/mol over the gas constant, at a moisture content M of 11 %; after Siau, from memory.
 ACTIVATION_K = 4250.0
 START_DAYS = 60
+# To how much the moisture of a leaf is known when it is hung, in %: not read, and read by a meter.
+# Conventions of this project. Source: joinery, section 7.
+UNREAD_SD_PCT, METER_SD_PCT = 2.0, 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,27 +73,37 @@ def relaxed(air_pct: FloatArray, decay: FloatArray, start_pct: float) -> FloatAr
     air_pct: shape (days,); decay: (days, states), within 0 to 1. Gives (days, states) at each day's end.
     Exact for air and temperature that are constant within the day.
     """
-    states = np.empty_like(decay)
-    state = np.full(decay.shape[1], start_pct)
-    arriving = (1.0 - decay) * air_pct[:, None]
-    for day in range(air_pct.size):
-        state = state * decay[day] + arriving[day]
-        states[day] = state
+    from scipy.linalg.lapack import dtbtrs
+
+    states = np.asfortranarray((1.0 - decay) * air_pct[:, None])
+    states[:1] += start_pct * decay[:1]
+    # each day's state less `decay` of the day before's is what arrives: two diagonals, solved forwards
+    band = np.ones((2, air_pct.size))
+    for place in range(decay.shape[1]):
+        band[1, :-1] = -decay[1:, place]
+        states[:, place] = dtbtrs(band, states[:, place], uplo="L", diag="U")[0]
     return states
 
 
 def mean_moisture_pct(
-    air_pct: FloatArray, temp_c: FloatArray, cells: tuple[Cell, ...], *, modes: int = 3
+    air_pct: FloatArray,
+    temp_c: FloatArray,
+    cells: tuple[Cell, ...],
+    *,
+    modes: int = 3,
+    start_pct: float | None = None,
 ) -> FloatArray:
     """Daily mean moisture of one slab a cell: shape (days, cells), % of ovendry mass.
 
     air_pct: the equilibrium moisture content of each day; temp_c: each day's mean; no NaN in either.
-    All modes start at the mean of the first 60 days. The modes kept are made to add up to 1.
+    All modes start at `start_pct`; None: at the mean of the first 60 days. The modes kept are made to add up
+    to 1.
     """
     mu = np.array([roots(cell.biot, modes) for cell in cells])
     share = np.array([weights(cell.biot, row) for cell, row in zip(cells, mu, strict=True)])
     per_day = (mu / mu[:, :1]) ** 2 / np.array([[cell.tau_days] for cell in cells])
     decay = np.exp(-np.multiply.outer(temperature_factor(temp_c), per_day.ravel()))
-    states = relaxed(air_pct, decay, float(air_pct[:START_DAYS].mean()))
+    begins = float(air_pct[:START_DAYS].mean()) if start_pct is None else start_pct
+    states = relaxed(air_pct, decay, begins)
     kept = share / share.sum(axis=1, keepdims=True)
     return np.asarray(np.einsum("dcm,cm->dc", states.reshape(air_pct.size, len(cells), modes), kept))

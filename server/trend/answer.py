@@ -120,10 +120,14 @@ class Decomposition:
     slope_now_se: float | None = None
     steps: tuple[Step, ...] = ()
     parts: dict[str, FloatArray] = field(default_factory=dict)
-    """Daily arrays that add up to the fitted series.
+    """Daily arrays that add up to the fitted series, as if its gauge had not been set anew.
 
     secular, wander, steps, moisture, temperature, transient, noise.
     """
+    rezeroed: tuple[int, ...] = ()
+    """Days on which the gauge was set anew: steps of its own, which are in none of the parts."""
+    anew: FloatArray | None = None
+    """What these steps add to the series, daily."""
     secular_se_day: IntArray | None = None
     secular_se: FloatArray | None = None
     """Standard error of the lasting part less its value on the settled day."""
@@ -168,7 +172,7 @@ def answer(
     verdict = early or _verdict(fit.day, collinearity, half := interval.half_width, door.widest)
     given = verdict.status != "refused"
     return replace(
-        _without_rate(fit, outliers, last, verdict),
+        _without_rate(fit, outliers, last, verdict, door.rezeroed),
         observed_days=observed,
         rate=rate if given else None,
         rate_low=rate - half if given else None,
@@ -180,7 +184,10 @@ def answer(
     )
 
 
-def _without_rate(fit: Fit, outliers: BoolArray, last: LastDay, verdict: Verdict) -> Decomposition:
+def _without_rate(
+    fit: Fit, outliers: BoolArray, last: LastDay, verdict: Verdict, rezeroed: tuple[int, ...]
+) -> Decomposition:
+    anew = fit.columns.steps_on(rezeroed)
     return Decomposition(
         status=verdict.status,
         reason=verdict.reason,
@@ -192,7 +199,9 @@ def _without_rate(fit: Fit, outliers: BoolArray, last: LastDay, verdict: Verdict
         slope_now=float(last.mean[1]) * fit.scale,
         slope_now_se=float(np.sqrt(last.covariance[1, 1])) * fit.scale,
         steps=_steps(fit),
-        parts=_parts(fit),
+        parts=_parts(fit, ~anew),
+        rezeroed=rezeroed,
+        anew=fit.scale * (fit.columns.values[:, anew] @ fit.solved.coefficients[anew]),
         posterior=posterior(fit, last),
         noise=_own_unit(fit.solved.factor.model.noise, fit.scale),
         slab_days=fit.cell.tau_days,
@@ -259,7 +268,7 @@ def _steps(fit: Fit) -> tuple[Step, ...]:
     )
 
 
-def _parts(fit: Fit) -> dict[str, FloatArray]:
+def _parts(fit: Fit, counted: BoolArray) -> dict[str, FloatArray]:
     level, slope, ar = fit.solved.smoothed().T
     lasting = level[0] + fit.solved.factor.model.step_years * np.concatenate([[0.0], np.cumsum(slope[:-1])])
     creep = CREEP_MEAN * fit.columns.values[:, fit.columns.creep]
@@ -267,7 +276,7 @@ def _parts(fit: Fit) -> dict[str, FloatArray]:
     names = ("secular", "wander", "steps", "moisture", "temperature", "transient", "noise")
     parts = {}
     for name in names:
-        chosen = fit.columns.of_part(name)
+        chosen = fit.columns.of_part(name) & counted
         explained = fit.columns.values[:, chosen] @ fit.solved.coefficients[chosen]
         parts[name] = fit.scale * (explained + states.get(name, 0.0))
     return parts

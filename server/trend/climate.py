@@ -28,6 +28,8 @@ class Climate:
     resumed: tuple[int, ...]
     """Places (not days) at which climate is there again after a gap of more than 7 days."""
     known_days: int
+    start_pct: float | None = None
+    """The wood's moisture on the first day, where it was read; None: the slab begins with the air."""
 
 
 def whole_climate(

@@ -51,6 +51,11 @@ class Columns:
         """Which columns belong to any of these parts."""
         return np.array([part in parts for part in self.parts])
 
+    def steps_on(self, days: tuple[int, ...]) -> NDArray[np.bool_]:
+        """Which columns are of steps on these days."""
+        names = {f"{STEP}{day}" for day in days}
+        return np.array([name in names for name in self.names])
+
     @property
     def step_days(self) -> tuple[int, ...]:
         """Days of the steps, in the order of their columns."""
@@ -76,7 +81,7 @@ def creep_column(day: IntArray) -> FloatArray:
 
 def grid_moisture_pct(climate: Climate) -> FloatArray:
     """Mean moisture of every slab of the grid, shape (days, cells)."""
-    return mean_moisture_pct(climate.emc_pct, climate.temp_c, GRID)
+    return mean_moisture_pct(climate.emc_pct, climate.temp_c, GRID, start_pct=climate.start_pct)
 
 
 def made_columns(  # noqa: PLR0913 -- what a record's columns hang on, each by its own name
@@ -200,7 +205,8 @@ def _slab(climate: Climate, cell: Cell, grid_pct: FloatArray | None) -> tuple[Fl
         near = [place, *neighbours(place)]
         cells = tuple(Cell(tau_days=float(TAU_DAYS[at]), biot=cell.biot) for at in near)
         some = np.zeros((climate.emc_pct.size, TAU_DAYS.size))
-        some[:, near] = mean_moisture_pct(climate.emc_pct, climate.temp_c, cells)
+        begun = climate.start_pct
+        some[:, near] = mean_moisture_pct(climate.emc_pct, climate.temp_c, cells, start_pct=begun)
     else:
         first = BIOT.index(cell.biot) * TAU_DAYS.size
         some = grid_pct[:, first : first + TAU_DAYS.size]

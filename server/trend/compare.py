@@ -39,6 +39,31 @@ class Rate(Protocol):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """A figure with its 95 % interval of one night."""
+
+    value: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ByOpenings:
+    """What is told once each door's openings stand in the sum beside the years, in the comparison's unit.
+
+    `ratio`: error of the difference with them over that without. Above 4 openings cannot be told from time,
+    and there are no figures.
+    """
+
+    ratio: float
+    difference: Told | None = None
+    """B less a, a year, less what goes with openings."""
+    a: Told | None = None
+    """What 10,000 openings move a by; so with b."""
+    b: Told | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Comparison:
     """How much faster b moves than a, a year, with its 95 % interval; no numbers where refused."""
 
@@ -51,6 +76,8 @@ class Comparison:
     """Days from the first to the last that both were watched; None where rates alone were compared."""
     shares: Shares | None = None
     """What the two were found to share, for the nights until it is fitted anew."""
+    by_openings: ByOpenings | None = None
+    """None unless both doors' openings were handed in."""
 
 
 def difference(a: Rate, b: Rate) -> Comparison:

@@ -49,12 +49,11 @@ def contrasted(fit: Solved, of_states: FloatArray, of_columns: FloatArray) -> Co
 
     of_states: shape (days x states, any), day by day; of_columns: (columns, any).
     """
-    gain = fit.factor.states_from(of_states)
-    seen = fit.factor.gather(gain) * (fit.factor.observed / fit.factor.model.noise.white**2)[:, None]
+    half = fit.factor.half_from(np.array(of_states, order="F"))
     return Contrasts(
-        mean=seen.T @ fit.residual + of_columns.T @ fit.coefficients,
-        states_share=np.einsum("ij,ij->j", of_states, gain),
-        leverage=of_columns - fit.columns.T @ seen,
+        mean=half.T @ fit.half_residual + of_columns.T @ fit.coefficients,
+        states_share=np.einsum("ij,ij->j", half, half),
+        leverage=of_columns - fit.half_columns.T @ half,
         covariance=fit.covariance,
     )
 
@@ -81,14 +80,20 @@ def lasting_contrasts(
 def last_day(fit: Solved) -> LastDay:
     """Joint posterior of (states of the last day, coefficients)."""
     p = fit.factor.model.states
-    unit = np.zeros((fit.residual.size * p, p))
-    unit[-p:] = np.eye(p)
-    gain = fit.factor.states_from(unit)
-    seen = fit.factor.gather(gain) * (fit.factor.observed / fit.factor.model.noise.white**2)[:, None]
-    by_columns = seen.T @ fit.columns
+    # of the last day's states the half is itself of the last day: all before it is 0
+    half = np.linalg.inv(_last_block(fit.factor.chol, p))
+    by_columns = half.T @ fit.half_columns[-p:]
     crossed = -by_columns @ fit.covariance
-    alone = unit.T @ gain + by_columns @ fit.covariance @ by_columns.T
+    alone = half.T @ half + by_columns @ fit.covariance @ by_columns.T
     return LastDay(
-        mean=np.concatenate([seen.T @ fit.residual, fit.coefficients]),
+        mean=np.concatenate([half.T @ fit.half_residual[-p:], fit.coefficients]),
         covariance=np.block([[alone, crossed], [crossed.T, fit.covariance]]),
     )
+
+
+def _last_block(chol: FloatArray, states: int) -> FloatArray:
+    """The last day's own part of a lower banded Cholesky factor, shape (states, states)."""
+    block = np.zeros((states, states))
+    for below in range(states):
+        block += np.diag(chol[below, chol.shape[1] - states : chol.shape[1] - below], -below)
+    return block

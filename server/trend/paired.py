@@ -5,18 +5,27 @@ nothing shared the answer is one rate less the other, with much it is that of th
 season of each door is still learned from its own days.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from server.errors import OutOfRangeError
 from server.trend.answer import PLUGGED_IN, Z_95, Decomposition, Fit
 from server.trend.columns import CREEP_MEAN, Columns
-from server.trend.compare import Comparison
+from server.trend.compare import ByOpenings, Comparison, Told
 from server.trend.likelihood import Noise
 from server.trend.series import DAYS_PER_YEAR, DoorFacts
-from server.trend.together import SLOPES, STATES, Shares, Two, contrast, fitted_shares, solved_together
+from server.trend.together import (
+    SLOPES,
+    STATES,
+    Shares,
+    Two,
+    TwoSolved,
+    contrast,
+    fitted_shares,
+    solved_together,
+)
+from server.trend.trial_use import tells_openings_from_time
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -24,7 +33,8 @@ IntArray = NDArray[np.int64]
 FIRST_YEAR_DAYS, SECOND_YEAR_DAYS = 365, 730
 WIDEST = 0.14
 SLOPE_START = 0.15
-POWER_YEARS, POWER_MM_PER_YEAR = (2.0, 3.0, 5.0), (0.14, 0.12, 0.09)
+OPENINGS, OPENINGS_SD = "openings", 1.0
+"""Prior, over the scale, of what a mean year's openings move: wide, so that the readings alone tell."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,6 +49,8 @@ class Side:
     settled: int
     """Place of the day from which its rate counts."""
     drift_per_year: float
+    openings: FloatArray | None = None
+    """Of the door, all that were up to each of its days, in ten thousands; None where nobody counts them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,6 +63,25 @@ class _Shared:
     """Each one's creep column."""
     creep_places: tuple[int, int]
     """Where their coefficients stand among those of both."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Weighed:
+    """How the rates are weighed, in which unit they are told, and with what error of the gauges."""
+
+    shares: Shares
+    weights: tuple[float, float]
+    scale: float
+    drift: float
+
+    def half(self, error: float, drift: float) -> float:
+        """Half-width of a 95 % interval in the unit, from a standard error over the scale."""
+        return Z_95 * float(np.hypot(PLUGGED_IN * error * self.scale, drift))
+
+    def told(self, value: float, error: float, drift: float) -> Told:
+        """A figure over the scale, in the unit and with its interval."""
+        middle, half = value * self.scale, self.half(error, drift)
+        return Told(value=middle, low=middle - half, high=middle + half)
 
 
 def compare(
@@ -81,7 +112,8 @@ def compare_sides(
 ) -> Comparison:
     """As `compare`, of two series that need not have been solved each by itself.
 
-    weights: what each rate is multiplied by before they are taken apart.
+    weights: what each rate is multiplied by before they are taken apart. With the openings of both it is
+    told besides what goes with those.
     """
     first = max(int(a.day[0]), int(b.day[0]) + later_days)
     age = min(int(a.day[-1]), int(b.day[-1]) + later_days) - first
@@ -89,9 +121,10 @@ def compare_sides(
         return Comparison(status="refused", reason="first_year", days_shared=max(age + 1, 0))
     shared = _shared(a, b, later_days)
     found = shares or fitted_shares(shared.two)
-    apart, error = _rate(shared, found, weights)
     drift = float(np.hypot(weights[0] * a.drift_per_year, weights[1] * b.drift_per_year))
-    half = Z_95 * float(np.hypot(PLUGGED_IN * error * door.scale, drift))
+    weighed = _Weighed(shares=found, weights=weights, scale=door.scale, drift=drift)
+    apart, error = _rate(shared, solved_together(shared.two, found), weights)
+    half = weighed.half(error, drift)
     if half > WIDEST * door.scale * float(np.sqrt(weights[0] * weights[1])):
         return Comparison(status="refused", reason="wide", days_shared=age + 1, shares=found)
     early = age < SECOND_YEAR_DAYS
@@ -103,18 +136,51 @@ def compare_sides(
         high=apart * door.scale + half,
         days_shared=age + 1,
         shares=found,
+        by_openings=_by_openings((a, b), later_days, weighed, error_without=error),
     )
 
 
-def power_mm_per_year(years: float) -> float:
-    """The difference of two sags that is seen in 4 of 5 cases after so many shared years, 2 or more.
+def _by_openings(
+    sides: tuple[Side, Side], later_days: int, weighed: _Weighed, *, error_without: float
+) -> ByOpenings | None:
+    """The same days solved once more with each door's openings as a column of its own."""
+    counted = [_with_openings(one, one.openings) for one in sides if one.openings is not None]
+    if len(counted) < 2:
+        return None
+    shared = _shared(counted[0], counted[1], later_days)
+    solved = solved_together(shared.two, weighed.shares)
+    apart, error = _rate(shared, solved, weighed.weights)
+    ratio = error / error_without
+    if not tells_openings_from_time(se_with=error, se_without=error_without):
+        return ByOpenings(ratio=ratio)
+    columns = shared.two.columns[0].shape[1]
+    # Its columns come last in each. A gauge that drifts goes with the years: no drift in what these move.
+    moved = [
+        weighed.told(*_of_column(solved, place, weight), drift=0.0)
+        for place, weight in zip((columns - 1, shared.two.prior_sd.size - 1), weighed.weights, strict=True)
+    ]
+    difference = weighed.told(apart, error, weighed.drift)
+    return ByOpenings(ratio=ratio, difference=difference, a=moved[0], b=moved[1])
 
-    From 5 years on as at 5. Raises OutOfRangeError below 2 years.
-    Source: 30 simulated pairs with unlike joints, by this project.
-    """
-    if not years >= POWER_YEARS[0]:
-        raise OutOfRangeError("difference that would be seen", "2 shared years or more", f"{years:g}")
-    return float(np.interp(years, POWER_YEARS, POWER_MM_PER_YEAR))
+
+def _with_openings(side: Side, openings: FloatArray) -> Side:
+    years = (side.day.size - 1) / DAYS_PER_YEAR
+    a_year = float(openings[-1] - openings[0]) / years
+    columns = replace(
+        side.columns,
+        values=np.column_stack([side.columns.values, openings]),
+        prior_sd=np.append(side.columns.prior_sd, OPENINGS_SD / a_year),
+        names=(*side.columns.names, OPENINGS),
+        parts=(*side.columns.parts, OPENINGS),
+    )
+    return replace(side, columns=columns)
+
+
+def _of_column(solved: TwoSolved, place: int, weight: float) -> tuple[float, float]:
+    """A coefficient and its standard error, weighed."""
+    of_columns = np.zeros(solved.two.prior_sd.size)
+    of_columns[place] = weight
+    return contrast(solved, np.zeros(solved.two.y.shape[0] * STATES), of_columns)
 
 
 def _side(fit: Fit, drift_per_year: float) -> Side:
@@ -150,7 +216,7 @@ def _shared(a: Side, b: Side, later_days: int) -> _Shared:
     )
 
 
-def _rate(shared: _Shared, shares: Shares, weights: tuple[float, float]) -> tuple[float, float]:
+def _rate(shared: _Shared, solved: TwoSolved, weights: tuple[float, float]) -> tuple[float, float]:
     """Mean difference a year of the weighed rates and its standard error, over the scale."""
     two, settled = shared.two, shared.settled
     days = two.y.shape[0]
@@ -166,5 +232,5 @@ def _rate(shared: _Shared, shares: Shares, weights: tuple[float, float]) -> tupl
     ]
     of_columns = np.zeros(two.prior_sd.size)
     of_columns[list(shared.creep_places)] = grown
-    apart, error = contrast(solved_together(two, shares), of_states.ravel(), of_columns)
+    apart, error = contrast(solved, of_states.ravel(), of_columns)
     return apart + CREEP_MEAN * float(sum(grown)), error

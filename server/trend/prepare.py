@@ -1,6 +1,6 @@
 """A record made ready to be fitted: whole climate, masked days, the settled day, and early refusals."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,7 +40,7 @@ class Prepared:
         return tuple(sorted({step for step in self.door.declared_steps if first < step <= last}))
 
 
-def prepared(
+def prepared(  # noqa: PLR0913 -- what a record hangs on beside its days, each by its own name
     daily: Daily,
     door: DoorFacts,
     *,
@@ -48,15 +48,16 @@ def prepared(
     known_through: int | None = None,
     origin: float | None = None,
     may_stand_still: bool = True,
+    climate: Climate | None = None,
 ) -> Prepared | Decomposition:
     """The record up to and with day `through`, or the refusal where there is too little to fit.
 
     known_through: missing climate is filled from the days up to it, at most. The origin is the median where
-    none is given; may_stand_still as of `whole_climate`.
+    none is given; may_stand_still as of `whole_climate`; climate: what that gives, where it is there already.
     Raises SeriesError for `through` before the first day.
     """
     record = daily if through is None else daily.up_to(through)
-    climate = whole_climate(
+    climate = climate or whole_climate(
         record.day,
         record.temp_c,
         record.rh_pct,
@@ -82,7 +83,7 @@ def prepared(
     return Prepared(
         day=record.day,
         y=(value - origin) / door.scale - CREEP_MEAN * creep_column(record.day),
-        climate=climate,
+        climate=replace(climate, start_pct=door.start_pct),
         door=door,
         settled=settled,
         origin=origin,

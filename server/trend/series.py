@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.errors import SeriesError
+from server.timber.slab import UNREAD_SD_PCT
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -45,8 +46,8 @@ class Daily:
         return Daily(**{field.name: getattr(self, field.name)[kept] for field in fields(self)})
 
 
-OPENING_START_SD = 0.6
-"""Over the scale of an opening: a gain of 0.30 by % times 2 %. A convention of this project."""
+START_SD_BY_PCT = 0.30
+"""Over the scale of an opening, for each % to which the start is known: the prior of the moisture gain."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +73,10 @@ class DoorFacts:
     limit: float | None = None
     start_sd: float = 0.0
     """Prior, over the scale, of what the wood's unknown moisture at the start is worth; 0 leaves it out."""
+    start_pct: float | None = None
+    """Moisture of the wood on the series' first day, as it was read with a meter; None: it was not."""
+    rezeroed: tuple[int, ...] = ()
+    """Of the declared steps those at which the gauge was set anew: their size is the gauge's own."""
 
     def __post_init__(self) -> None:
         for name in ("scale", "white", "ar", "widest"):
@@ -105,13 +110,13 @@ def for_turn(spacing_mm: float) -> DoorFacts:
     )
 
 
-def for_opening() -> DoorFacts:
-    """Facts for the mean opening of a shoulder, in mm.
+def for_opening(start_sd_pct: float = UNREAD_SD_PCT) -> DoorFacts:
+    """Facts for the mean opening of a shoulder, in mm; the wood's moisture at the start known to so much.
 
     It follows the wood's moisture as nothing else does: a leaf that was hung damper than its room's air goes
     on opening its shoulders for as long as it dries, and that is not to be taken for growth.
     """
-    return DoorFacts(scale=0.5, white=0.01, ar=0.015, widest=0.05, start_sd=OPENING_START_SD)
+    return DoorFacts(scale=0.5, white=0.01, ar=0.015, widest=0.05, start_sd=START_SD_BY_PCT * start_sd_pct)
 
 
 def _check_array(name: str, values: FloatArray, *, days: int) -> None:

@@ -13,6 +13,7 @@ from server.trend.series import DAYS_PER_YEAR
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,7 +29,8 @@ class Stays:
 def what_stays(decomposition: Decomposition, baseline_days: tuple[int, int], *, every_days: int = 7) -> Stays:
     """Lasting part and steps less their mean over the days [first, stop), each 7th day and the last.
 
-    The declared drift of the gauge widens the bounds by the years since the baseline's middle.
+    A step at which the gauge was set anew is the gauge's and not the wood's: it is not counted. The declared
+    drift of the gauge widens the bounds by the years since the baseline's middle.
     Raises TooFewReadingsError where nothing was fitted, SeriesError where the record has no baseline day.
     """
     fit, interval = decomposition.fit, decomposition.interval
@@ -41,14 +43,16 @@ def what_stays(decomposition: Decomposition, baseline_days: tuple[int, int], *, 
         came = f"days {fit.day[0]} to {fit.day[-1]}"
         raise SeriesError("what stays of a movement", f"days {first} to {stop - 1} in the record", came)
     places = np.unique(np.append(np.arange(0, fit.day.size, every_days), fit.day.size - 1))
-    value, error = _moved(fit, places, within / within.sum())
+    lasting = fit.columns.of_part("secular", "steps") & ~fit.columns.steps_on(decomposition.rezeroed)
+    value, error = _moved(fit, places, within / within.sum(), lasting)
     years = np.abs(fit.day[places] - fit.day[within].mean()) / DAYS_PER_YEAR
     half = Z_95 * np.hypot(PLUGGED_IN * error, interval.drift * years)
     return Stays(day=fit.day[places], value=value, low=value - half, high=value + half)
 
 
-def _moved(fit: Fit, places: IntArray, reference: FloatArray) -> tuple[FloatArray, FloatArray]:
-    lasting = fit.columns.of_part("secular", "steps")
+def _moved(
+    fit: Fit, places: IntArray, reference: FloatArray, lasting: BoolArray
+) -> tuple[FloatArray, FloatArray]:
     moved = (fit.columns.values[places] - reference @ fit.columns.values).T * lasting[:, None]
     asked = lasting_contrasts(fit.solved, upto=places, reference=reference, of_columns=moved)
     value = asked.mean + CREEP_MEAN * moved[fit.columns.creep]

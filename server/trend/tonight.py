@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.trend.answer import Decomposition, Fit, Kept, answer
+from server.trend.climate import Climate
 from server.trend.columns import CREEP_MEAN, Columns, made_columns, up_to_place, with_steps
 from server.trend.likelihood import Model, Noise, solved
 from server.trend.prepare import Prepared, prepared
@@ -39,11 +40,12 @@ def laid_out(
     *,
     through: int | None = None,
     grid_pct: FloatArray | None = None,
+    climate: Climate | None = None,
 ) -> Laid | Decomposition:
     """The days up to and with `through`, filled, masked and centred as the last fit left it.
 
-    grid_pct: what `grid_moisture_pct` gives for these days, filled as the last fit would, where it is there
-    already: the series of one door share it.
+    grid_pct, climate: what `grid_moisture_pct` and `whole_climate` give for these days, filled as the last
+    fit would, where they are there already: the series of one door share them.
     A refusal where too little is left to fit. Raises SeriesError for `through` before the first day.
     """
     ready = prepared(
@@ -53,6 +55,7 @@ def laid_out(
         known_through=kept.through,
         origin=kept.origin,
         may_stand_still=False,
+        climate=climate,
     )
     if isinstance(ready, Decomposition):
         return ready

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from server.errors import OutOfRangeError
-from server.trend.trial_fence import YEAR_DAYS, fence_of
+from server.trend.trial_fence import NEWEST, YEAR_DAYS, Method, fence_of
 from server.trend.trial_pool import Estimate
 
 Word = Literal[
@@ -58,16 +58,17 @@ class Look:
         return self.word in TELLING
 
 
-def look(
+def look(  # noqa: PLR0913 -- what a word hangs on, each by its own name
     estimate: Estimate,
     years: float,
     horizon_years: float,
     band: float | None,
     *,
+    method: Method = NEWEST,
     doubt: Doubt | None = None,
     before: Bounds | None = None,
 ) -> Look:
-    """The look at `estimate` `years` after the start of a trial of `horizon_years`.
+    """The look at `estimate` `years` after the start of a trial of `horizon_years`, by its `method`.
 
     `band` is the difference that matters, in the estimate's unit; without one nothing is called a difference
     that does not matter. `doubt`: why nothing may be compared tonight. `before`: the bounds of earlier looks.
@@ -76,7 +77,7 @@ def look(
     """
     if band is not None and not band > 0:
         raise OutOfRangeError("band", "a difference above 0", f"{band:g}")
-    factor = fence_of(estimate, years, horizon_years).factor
+    factor = fence_of(estimate, years, horizon_years, method).factor
     low, high = estimate.value - factor * estimate.se, estimate.value + factor * estimate.se
     reason = _no_look(Bounds(low=low, high=high), years, doubt, before)
     could_tell: float | None = None
@@ -87,7 +88,7 @@ def look(
     elif (told := _told(low, high, band)) is not None:
         word, why = told
     else:
-        could_tell = could_tell_years(estimate, years, horizon_years)
+        could_tell = could_tell_years(estimate, years, horizon_years, method)
         late: Why = "ended" if years >= horizon_years else "not_within_trial"
         word, why = "cant_tell_yet", late if could_tell is None else None
     return Look(
@@ -102,11 +103,14 @@ def together(before: Bounds | None, low: float, high: float) -> Bounds:
     return Bounds(low=max(before.low, low), high=min(before.high, high))
 
 
-def could_tell_years(estimate: Estimate, years: float, horizon_years: float) -> float | None:
+def could_tell_years(
+    estimate: Estimate, years: float, horizon_years: float, method: Method = NEWEST
+) -> float | None:
     """Years after the start at which the bounds would leave out 0, None where not within the trial.
 
     As if the estimate stays and its error shrinks with the root of time: for these doors that is
-    c se sqrt(years horizon)/|estimate|, for a kind the same by root, with Student's t.
+    (c se horizon^p sqrt(years)/|estimate|)^(1/(p + 1/2)) at the method's power p, for a kind the same by
+    root, with Student's t.
     """
     from scipy.optimize import brentq
 
@@ -114,7 +118,7 @@ def could_tell_years(estimate: Estimate, years: float, horizon_years: float) -> 
         return None
 
     def short_of(at_years: float) -> float:
-        factor = fence_of(estimate, at_years, horizon_years).factor
+        factor = fence_of(estimate, at_years, horizon_years, method).factor
         return factor * estimate.se * math.sqrt(years / at_years) - abs(estimate.value)
 
     if short_of(horizon_years) > 0:

@@ -133,7 +133,7 @@ def use_a_year(daily: DailyUse) -> YearUse:
     spread = daily.count[counted & daily.tells_spread]
     if len(spread) < 2:  # a standard deviation is of two at least
         raise UseUnknownError(asked, "days counted within 24 hours", "spans longer than that alone")
-    total, sd = _total(daily.count[counted], record - days, spread=spread)
+    total, sd = year_total(daily.count[counted], record - days, spread=spread)
     whole = YEAR_DAYS / record
     return YearUse(
         total=total * whole,
@@ -144,12 +144,33 @@ def use_a_year(daily: DailyUse) -> YearUse:
     )
 
 
-def year_total(days: ArrayLike, missing: int) -> tuple[float, float]:
-    """All openings of counted `days` (n,) and of `missing` others like them, and the standard deviation."""
+def year_total(days: ArrayLike, missing: int, *, spread: FloatArray | None = None) -> tuple[float, float]:
+    """All openings of counted `days` (n,) and of `missing` others like them, and the standard deviation.
+
+    `spread`: those of the days that tell how much days differ; None: all.
+    """
     counts = np.asarray(days, dtype=np.float64)
     if counts.ndim != 1 or len(counts) < 2 or missing < 0:
         raise OutOfRangeError("openings of a year", "2 counted days or more", f"{counts.shape}, {missing}")
-    return _total(counts, missing, spread=counts)
+    n, mean = len(counts), float(counts.mean())
+    variance = float((counts if spread is None else spread).var(ddof=1))
+    return n * mean + missing * mean, math.sqrt(variance * (missing + missing**2 / n))
+
+
+def ten_thousands(daily: DailyUse, day: ArrayLike) -> FloatArray:
+    """Openings up to and with each of `day`, in ten thousands: a column for a sum. Shape (days,).
+
+    `day`: each one more than the last. One that was not counted, or lies outside the record, counts as the
+    mean of those that were; one on which a counter fell back as what it told at least, if that is more.
+    """
+    asked = np.asarray(day, dtype=np.int64)
+    counted = daily.covered >= COVERED_SHARE - 1e-9
+    mean = float(daily.count[counted].mean())
+    known = np.where(counted, daily.count, np.maximum(daily.count, mean))
+    whole = np.full(len(asked), mean)
+    inside = (asked >= daily.day[0]) & (asked <= daily.day[-1])
+    whole[inside] = known[asked[inside] - daily.day[0]]
+    return np.asarray(np.cumsum(whole) / PER_OPENINGS)
 
 
 def per_10000(rate: float, half: float, year: float, sd: float) -> PerOpenings:
@@ -195,10 +216,7 @@ def slams(day: ArrayLike, peak_m_s2: ArrayLike) -> tuple[FloatArray, NDArray[np.
     Raises UseUnknownError when days 14 to 104 hold no peak.
     """
     days, peaks = np.asarray(day, dtype=np.int64), np.asarray(peak_m_s2, dtype=np.float64)
-    early = peaks[(days >= SLAM_DAYS[0]) & (days < SLAM_DAYS[1])]
-    if not len(early):
-        raise UseUnknownError("slams", "peaks of days 14 to 104", "none")
-    level = float(np.percentile(early, SLAM_PERCENTILE))
+    level = slam_level(peaks[(days >= SLAM_DAYS[0]) & (days < SLAM_DAYS[1])])
     distinct, place = np.unique(days, return_inverse=True)
     greatest = np.full(len(distinct), -np.inf)
     np.maximum.at(greatest, place, peaks)
@@ -207,6 +225,17 @@ def slams(day: ArrayLike, peak_m_s2: ArrayLike) -> tuple[FloatArray, NDArray[np.
         np.bincount(place, weights=peaks > level, minlength=len(distinct)).astype(np.int64),
         level,
     )
+
+
+def slam_level(early_m_s2: ArrayLike) -> float:
+    """The door's own level in m/s²: the 99.5th percentile of its peaks of days 14 to 104, all of them (n,).
+
+    Raises UseUnknownError without one.
+    """
+    early = np.asarray(early_m_s2, dtype=np.float64)
+    if not len(early):
+        raise UseUnknownError("slams", "peaks of days 14 to 104", "none")
+    return float(np.percentile(early, SLAM_PERCENTILE))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -249,8 +278,3 @@ def _span(a: Reading, b: Reading) -> Span:
     if b.count < a.count:
         return Span(start=a.day, end=b.day, count=b.count, kind="at_least")
     return Span(start=a.day, end=b.day, count=b.count - a.count, kind="counted")
-
-
-def _total(counts: FloatArray, missing: int, *, spread: FloatArray) -> tuple[float, float]:
-    n, mean, variance = len(counts), float(counts.mean()), float(spread.var(ddof=1))
-    return n * mean + missing * mean, math.sqrt(variance * (missing + missing**2 / n))

@@ -6,6 +6,7 @@ from datetime import date
 from decimal import Decimal
 from typing import Literal, cast
 
+from server.trend.trial_fence import METHODS, NEWEST, Method
 from server.trials.fields import Fields
 from server.trials.refusals import (
     BandMissingError,
@@ -20,7 +21,7 @@ Design = Literal["pairs", "groups"]
 Scope = Literal["doors", "kind"]
 Quantity = Literal["turn_per_100_n_m", "turn_per_100_n_m_per_10000", "droop"]
 
-FORM, METHOD = "hangtrue-trial-1", "fence-1"
+FORM, METHOD = "hangtrue-trial-1", NEWEST.name
 WRONG_AT_MOST, WISH_SEEN = "0.05", "0.80"
 SHORTEST_DAYS, LONGEST_DAYS, YEAR_DAYS = 365, 5479, 365.25
 FEWEST_PAIRS_FOR_A_KIND, FEWEST_DOORS_A_SIDE = 2, 3
@@ -54,8 +55,12 @@ class Side:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Declared:
-    """A sealed record as values. `a` and `b` are matched one to one where the design is `pairs`."""
+    """A sealed record as values. `a` and `b` are matched one to one where the design is `pairs`.
 
+    `method`: the fence it was sealed with, by which it is judged whatever came later.
+    """
+
+    method: Method
     question: str
     place: str
     declared_on: date
@@ -129,6 +134,9 @@ def refuse_overclaim(draft: Mapping[str, object]) -> None:
     days = int(str(draft["horizon_days"]))
     if not SHORTEST_DAYS <= days <= LONGEST_DAYS:
         raise HorizonError("horizon", "1 to 15 years", f"{days / YEAR_DAYS:.3g}")
+    if draft["method"] != METHOD:  # a draft that was left lying while the method changed
+        needed = f"{METHOD}, the one that is declared now: declare it anew"
+        raise DeclarationError("declaration, method", needed, repr(draft["method"])[:40])
     a, b = sides_of(draft)
     if not a and not b:
         raise DeclarationError("declaration", "1 pair of doors or more", "none")
@@ -164,13 +172,22 @@ def spoken(day: date) -> str:
     return f"{day.day} {day:%B %Y}"
 
 
+def method_of(record: Mapping[str, object]) -> Method:
+    """The method that a record names. Raises DeclarationError for one that is not known here."""
+    name = str(record["method"])
+    if name not in METHODS:
+        raise DeclarationError("record, method", f"one of {', '.join(METHODS)}", repr(name)[:40])
+    return METHODS[name]
+
+
 def declared_of(record: Mapping[str, object]) -> Declared:
-    """A sealed record as values."""
+    """A sealed record as values. Raises as `method_of`."""
     text = {key: str(value) for key, value in record.items()}
     a, b = sides_of(record)
     seen, amends, reason = (record[key] for key in ("seen_until", "amends", "reason"))
     fields = Fields(record, where="record")
     return Declared(
+        method=method_of(record),
         question=text["question"],
         place=text["place"],
         declared_on=date.fromisoformat(text["declared_on"]),

@@ -104,7 +104,13 @@ def looked(
 
     def at(estimate: Estimate, known: Bounds | None) -> Look:
         return trial.look(
-            estimate, years, declared.horizon_years, declared.band, doubt=tonight.doubt, before=known
+            estimate,
+            years,
+            declared.horizon_years,
+            declared.band,
+            method=declared.method,
+            doubt=tonight.doubt,
+            before=known,
         )
 
     return Pooled(declared=at(scope, before), other=None if other is None else at(other, None), tau=tau)

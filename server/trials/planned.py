@@ -8,8 +8,9 @@ from typing import Literal
 import numpy as np
 
 from server.trend import trial_plan
-from server.trend.trial_plan import S1_DROOP_MM, Ask, Plan, s1_turn_mrad
-from server.trials.declared import FEWEST_PAIRS_FOR_A_KIND, YEAR_DAYS, sides_of
+from server.trend.trial_error import DROOP_MM, TURN_MRAD
+from server.trend.trial_plan import Ask, Plan
+from server.trials.declared import FEWEST_PAIRS_FOR_A_KIND, YEAR_DAYS, method_of, sides_of
 from server.trials.refusals import DeclarationError
 
 Warned = Literal["two_pairs_for_a_kind", "chance_under_half", "readings_already_seen", "not_in_one_room"]
@@ -50,7 +51,7 @@ def plan(
     """
     doors = trial_plan.plan(ask)
     spreads = SPREADS if between is None else (between,)
-    scale = 1.0 if between is not None else ask.s1 / S1_DROOP_MM
+    scale = 1.0 if between is not None else _as_droop(ask)
     kind = tuple(_kind(ask, spread * scale, rng) for spread in spreads)
     return Planned(
         doors=doors,
@@ -67,19 +68,19 @@ def ask_of(record: Mapping[str, object], openings_a_year: float | None = None) -
     by `openings_a_year`. Raises DeclarationError where such a trial is asked for without them.
     """
     a, b = sides_of(record)
-    s1, quantity = S1_DROOP_MM, record["quantity"]
-    horizon_years = int(str(record["horizon_days"])) / YEAR_DAYS
+    error, quantity = DROOP_MM, record["quantity"]
     if quantity != "droop":
-        s1 = s1_turn_mrad(horizon_years) * PER_N_M / _mean_moment([*a, *b])
+        error = TURN_MRAD.times(PER_N_M / _mean_moment([*a, *b]))
     if quantity == "turn_per_100_n_m_per_10000":
         if openings_a_year is None:
             raise DeclarationError("plan per 10,000 openings", "the doors' openings a year", "none")
-        s1 *= PER_OPENINGS / openings_a_year
+        error = error.times(PER_OPENINGS / openings_a_year)
     return Ask(
         pairs=min(len(a), len(b)),
-        horizon_years=horizon_years,
+        horizon_years=int(str(record["horizon_days"])) / YEAR_DAYS,
         difference=float(str(record["band"])),
-        s1=s1,
+        error=error,
+        method=method_of(record),
     )
 
 
@@ -102,6 +103,11 @@ def _kind(ask: Ask, spread: float, rng: np.random.Generator) -> KindPlan:
         return KindPlan(spread=spread, by_year=())
     by_year = trial_plan.chance_told_kind(ask, spread, rng)
     return KindPlan(spread=spread, by_year=tuple(float(one) for one in by_year))
+
+
+def _as_droop(ask: Ask) -> float:
+    """How large the errors are beside those of droop, at the end."""
+    return float(ask.error.at(ask.horizon_years) / DROOP_MM.at(ask.horizon_years))
 
 
 def _mean_moment(sides: list[dict[str, object]]) -> float:

@@ -16,6 +16,13 @@ MAY_LOOK = (
     "You may look every night: the bounds are drawn so wide early on that, in nineteen trials of twenty, "
     "the truth is never once outside them from the first night to the last."
 )
+READ_BY: Mapping[str, str] = {
+    "fence-1": "By fence-1, as it was sealed. Measured since: what a pair’s turns tell grows faster than the "
+    "years, and by that these bounds are left in 52 trials of a thousand, not in 50 at most.",
+    "fence-2": "By fence-2: early bounds are wider still than by fence-1, for what a pair’s turns tell was "
+    "measured to grow faster than the years, from the second to the sixth as their power 1.6.",
+}
+"""Of each method's bounds. Source: 400 simulated pairs through the comparison, by this project."""
 KEEP_A_COPY = (
     "A seal is as old as the oldest copy out of your hands: print and sign it, or send it to someone."
 )

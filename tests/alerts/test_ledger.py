@@ -177,10 +177,7 @@ def test_a_view_says_all(session: Session, door: DoorHung, clock: HandClock) -> 
         "today",
         "Joint open",
     )
-    assert (
-        view.say
-        == "What stays of its turn has passed 0.20 mrad and is 0.25 now; all of its range is over it."
-    )
+    assert view.say == "What stays of its turn has passed 0.20 mrad and is 0.25 now, at least 0.25."
     assert "Keep people clear" in view.do
     assert (view.door_id, view.door_shown) == (door.id, "North")
 

@@ -38,19 +38,26 @@ SAID: list[tuple[str, dict[str, object], str]] = [
         "joint_opening",
         {**TURN, **RATES, "earliest": "2027-05-20"},
         "What stays of its turn is 0.19 mrad and grows by 0.09 a year, between 0.03 and 0.15. "
-        "It reaches 0.30 not before May 2027; how long after is not known yet.",
+        "It reaches 0.30 mrad, where it counts as open, not before May 2027; how long after is not known "
+        "yet.",
     ),
     (
         "joint_opening",
         {**TURN, "earliest": "2027-05-20", "latest": "2028-08-01"},
         "What stays of its turn is 0.19 mrad, between 0.12 and 0.26. "
-        "It reaches 0.30 not before May 2027; between then and August 2028, if it goes on so.",
+        "It reaches 0.30 mrad, where it counts as open, not before May 2027; between then and August 2028, "
+        "if it goes on so.",
     ),
     ("joint_opening", {"alarm": True}, "It began to turn; how much of it stays is not known yet."),
     (
         "joint_open",
-        {"opening_stays_mm": 0.41, "opening_low_mm": 0.31, "opening_open_mm": 0.30},
-        "What stays at its shoulder has passed 0.30 mm and is 0.41 now; all of its range is over it.",
+        {
+            "opening_stays_mm": 0.41,
+            "opening_low_mm": 0.31,
+            "opening_high_mm": 0.51,
+            "opening_open_mm": 0.30,
+        },
+        "What stays at its shoulder has passed 0.30 mm and is 0.41 now, between 0.31 and 0.51.",
     ),
     (
         "leaf_set",
@@ -62,11 +69,16 @@ SAID: list[tuple[str, dict[str, object], str]] = [
         },
         "What stays of the rack grows by 0.06 mm a year, between 0.01 and 0.11.",
     ),
-    ("leaf_over", {"rack_stays_mm": 0.17}, "0.17 mm of rack stays, more than the 0.15 set for this door."),
+    ("leaf_over", {"rack_stays_mm": 0.17}, "0.17 mm of rack stays: more than the 0.15 set for this door."),
     (
         "leaf_over",
         {"droop_stays_mm": 1.0, "droop_low_mm": 0.8, "droop_high_mm": 1.2, "droop_limit_mm": 2.0},
         "What stays of the droop is 1.00 mm, between 0.80 and 1.20.",
+    ),
+    (
+        "look_failed",
+        {"failed": True, "took_s": 34.4, "nights": 3},
+        "The look at this door took too long on 3 nights running: 34 seconds. What it said is kept.",
     ),
     ("leaf_over", {"alarm": True}, "It began to leave its square; how much of it stays is not known yet."),
     (
@@ -93,6 +105,22 @@ SAID: list[tuple[str, dict[str, object], str]] = [
         "A step of 0.10 mrad on 3 October 2027. Nobody has logged why.",
     ),
     ("step_unlogged", {"found": True}, "A step. Nobody has logged why."),
+    (
+        "step_unlogged",
+        {"size": 0.21, "slam_on": "2027-10-03", "slam_is_hardest": False, **ABOUT_DAY},
+        "A step of 0.21 mm down on 3 October 2027. Nobody has logged why. A slam was felt that day.",
+    ),
+    (
+        "step_unlogged",
+        {"size": 0.21, "slam_on": "2027-10-02", "slam_is_hardest": False, **ABOUT_DAY},
+        "A step of 0.21 mm down on 3 October 2027. Nobody has logged why. A slam was felt the day before.",
+    ),
+    (
+        "step_unlogged",
+        {"size": 0.21, "slam_on": "2027-10-03", "slam_is_hardest": True, **ABOUT_DAY},
+        "A step of 0.21 mm down on 3 October 2027. Nobody has logged why. The hardest slam of that month "
+        "fell on the same day.",
+    ),
     (
         "slam",
         {"channels": 4, "most_mm": 0.3, "about": "north@2027-10-03"},

@@ -10,7 +10,19 @@ SAID: list[tuple[str, dict[str, object], str]] = [
     (
         "gauge_off",
         {"gauge_moved_mm": 0.12, "feeler_moved_mm": 0.06, "feeler_gap_mm": 0.06, "feeler_bound_mm": 0.03},
-        "Since the last check the gauge says 0.12 mm, the feeler 0.06; 0.03 would be chance.",
+        "Since the last check the gap went 0.12 mm by the gauge and 0.06 by the feeler; 0.03 apart would be "
+        "chance.",
+    ),
+    (
+        "gauge_off",
+        {
+            "gauge_moved_mm": -0.12,
+            "feeler_moved_mm": 0.0,
+            "feeler_bound_mm": 0.04,
+            "feeler_since": "2026-05-02",
+        },
+        "Since the check of 2 May 2026 the gap went -0.12 mm by the gauge and 0.00 by the feeler; 0.04 apart "
+        "would be chance.",
     ),
     (
         "gauge_off",
@@ -23,7 +35,11 @@ SAID: list[tuple[str, dict[str, object], str]] = [
         "It moved 0.01 mm where a year ago it moved 0.10.",
     ),
     ("gauge_wet", {"day_low_rh_pct": 99.8, "nights": 3}, "It has said 99.8 % or more for 3 days."),
-    ("gauge_converter", {"ref_shift": -0.0006}, "The box's own reference moved by 0.0006."),
+    (
+        "gauge_converter",
+        {"ref_shift": -0.0006},
+        "The box's own reference moved by 0.0006 of full scale; up to 0.0005 can be put right.",
+    ),
     ("gauge_doubt", {"since": "2026-11-11"}, "It does not fit the others since 11 November 2026."),
     ("gauge_doubt", {}, "It does not fit the others."),
     ("gauge_out", {"nights": 2, "problem": "io-error"}, "No good reading for 2 days: loose wire."),

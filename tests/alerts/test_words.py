@@ -10,7 +10,7 @@ JOINT: dict[str, object] = {
     "opening_stays_mm": 0.1, "opening_low_mm": 0.0, "opening_high_mm": 0.2, "opening_open_mm": 0.3,
 }  # fmt: skip
 LEAF: dict[str, object] = {"droop_stays_mm": 2.5, "droop_low_mm": 2.2, "droop_limit_mm": 2.43}
-PASSED = JOINT | {"opening_stays_mm": 0.41, "opening_low_mm": 0.35}
+PASSED = JOINT | {"opening_stays_mm": 0.41, "opening_low_mm": 0.35, "opening_high_mm": 0.51}
 RACKED = {"rack_stays_mm": 0.17, "rack_limit_mm": 0.15} | LEAF | {"droop_stays_mm": 0.1}
 HEARD_MS = 1_793_280_000_000  # 29 October 2026, 13:20 UTC
 SET = {
@@ -24,16 +24,16 @@ SAID = [
     (
         "joint_open",
         JOINT,
-        "What stays of its turn has passed 0.17 mrad and is 0.20 now; part of its range is over it.",
+        "What stays of its turn has passed 0.17 mrad and is 0.20 now, between 0.12 and 0.28.",
     ),
     (
         "joint_open",
         PASSED,
-        "What stays at its shoulder has passed 0.30 mm and is 0.41 now; all of its range is over it.",
+        "What stays at its shoulder has passed 0.30 mm and is 0.41 now, between 0.35 and 0.51.",
     ),
     ("leaf_set", SET, "What stays of the rack grows by 0.06 mm a year, between 0.01 and 0.11."),
-    ("leaf_over", LEAF, "2.50 mm of droop stays, more than the 2.43 set for this door."),
-    ("leaf_over", RACKED, "0.17 mm of rack stays, more than the 0.15 set for this door."),
+    ("leaf_over", LEAF, "2.50 mm of droop stays, at least 2.20: more than the 2.43 set for this door."),
+    ("leaf_over", RACKED, "0.17 mm of rack stays: more than the 0.15 set for this door."),
     ("node_silent", {"last_heard_ms": HEARD_MS}, "Not heard since 29 October 2026, 14:20."),
 ]
 

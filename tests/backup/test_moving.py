@@ -14,10 +14,9 @@ from server.backup.refusals import NotMovedError
 from server.database import open_engine, session_of
 from server.readings.sessions import put_downlink
 from server.schema import all_tables, differences
-from tests.backup.yard import NOW, contents, fill, other_database, own_schema
+from tests.backup.yard import NOW, contents, fill, other_database
+from tests.fakes.databases import POSTGRES, own_schema
 from tests.refusals import refuses
-
-POSTGRES = os.environ.get("HANGTRUE_TEST_POSTGRES", "")
 
 
 @pytest.fixture(params=["to sqlite", "to postgres"])

@@ -12,10 +12,9 @@ from server.backup.postgres_dump import dump, read_dump, restore_dump, schema_of
 from server.backup.refusals import BackupError
 from server.database import open_engine
 from server.schema import upgrade
-from tests.backup.yard import contents, fill, own_schema
+from tests.backup.yard import contents, fill
+from tests.fakes.databases import POSTGRES, own_schema
 from tests.refusals import refuses
-
-POSTGRES = os.environ.get("HANGTRUE_TEST_POSTGRES", "")
 
 
 @pytest.fixture

@@ -15,7 +15,8 @@ from server.backup.restoring import restore
 from server.database import open_engine
 from server.schema import differences
 from tests.backup.node import node_in, stored
-from tests.backup.yard import NOW, contents, drop_schemas, fill, more, other_database
+from tests.backup.yard import NOW, contents, fill, more, other_database
+from tests.fakes.databases import drop_schemas
 from tests.intake.yard import ARRIVAL_MS, enrol_world
 from tests.refusals import refuses
 

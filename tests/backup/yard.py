@@ -6,13 +6,14 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
-from sqlalchemy import Engine, make_url, text
+from sqlalchemy import Engine
 
 from server.backup.contents import Contents, contents_of
-from server.database import open_engine, session_of
+from server.database import session_of
 from server.readings.calibration import CalibrationRecord, add
 from server.readings.rollup import recompute_all
 from server.readings.write import Row
+from tests.fakes.databases import own_schema
 from tests.readings.gauges import DAY, JAN_1_MS, hang, put
 
 NOW = datetime(2026, 11, 24, 2, tzinfo=UTC)
@@ -59,28 +60,3 @@ def other_database(url: str, folder: Path, name: str) -> Iterator[str]:
         return
     with own_schema(url, f"{folder.name}_{name}") as other:
         yield other
-
-
-@contextmanager
-def own_schema(url: str, schema: str) -> Iterator[str]:
-    """An empty schema of a PostgreSQL server, and all that is put aside beside it; gone at the end."""
-    admin = open_engine(
-        make_url(url).difference_update_query(["options"]).render_as_string(hide_password=False)
-    )
-    with admin.begin() as connection:
-        connection.execute(text(f'CREATE SCHEMA "{schema}"'))
-    options = {"options": f'-csearch_path="{schema}"'}
-    try:
-        yield make_url(url).update_query_dict(options).render_as_string(hide_password=False)
-    finally:
-        drop_schemas(admin, schema)
-        admin.dispose()
-
-
-def drop_schemas(admin: Engine, schema: str) -> None:
-    """Drop a schema and those that were put aside under its name."""
-    with admin.begin() as connection:
-        asked = text("SELECT nspname FROM pg_namespace WHERE nspname = :a OR nspname LIKE :b")
-        found = connection.execute(asked, {"a": schema, "b": f"{schema}\\_before\\_%"}).scalars().all()
-        for name in found:
-            connection.execute(text(f'DROP SCHEMA "{name}" CASCADE'))

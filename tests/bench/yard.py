@@ -101,13 +101,15 @@ def put_readings(engine: Engine, hung: DoorHung, readings: Readings, *, hours: b
         merge_spans(connection, {journal: seqs})
         heard = session.get_one(Node, hung.node_id)
         heard.last_heard_ms = ms[-1]
-        _make_days(session, channels, readings, hours=hours)
+        make_days(session, channels, readings, hours=hours)
 
 
-def send(yard: Yard, served: Served, doors: Sequence[Asked], *, at_once: int = 2) -> None:
+def send(
+    yard: Yard, served: Served, doors: Sequence[Asked], *, at_once: int = 2, with_days: bool = True
+) -> None:
     """Send the years of registered doors to the service, so many nodes at a time, until their days are made.
 
-    Raises AssertionError when it waits in vain.
+    `with_days` False does not wait for the days. Raises AssertionError when it waits in vain.
     """
     waiting = iter(doors)
     while some := list(islice(waiting, at_once)):
@@ -117,7 +119,8 @@ def send(yard: Yard, served: Served, doors: Sequence[Asked], *, at_once: int = 2
                 running.callback(end, child)
             patience_s = 60.0 + A_YEAR_S * sum(asked.years for asked in some)
             until(lambda some=some: _are_stored(yard, some), "the years", within_s=patience_s, every_s=0.1)  # type: ignore[misc]
-    until(lambda: yard.rows("SELECT count(*) FROM dirty_day") == [(0,)], "their days", within_s=600)
+    if with_days:
+        until(lambda: yard.rows("SELECT count(*) FROM dirty_day") == [(0,)], "their days", within_s=600)
 
 
 def make_nodes(yard: Yard, doors: Sequence[Asked]) -> None:
@@ -158,8 +161,8 @@ def _rows(channels: dict[str, ChannelRef], readings: Readings) -> Iterator[tuple
         )
 
 
-def _make_days(session: Session, channels: dict[str, ChannelRef], readings: Readings, *, hours: bool) -> None:
-    """As the service makes them: the reference first, since it puts the others right."""
+def make_days(session: Session, channels: dict[str, ChannelRef], readings: Readings, *, hours: bool) -> None:
+    """Make a door's days as the service makes them: the reference first, since it puts the others right."""
     connection, ms = session.connection(), readings.ms
     rezero.renew(session, channels["ref"].id, np.unique(ms // DAY_MS).tolist(), touched_ms=0)
     shut = readings.values["shut"] == 1.0

@@ -148,3 +148,27 @@ def test_a_sheet_to_print_is_written_beside_the_table(
     assert "Which lasts is not known from sizes. A trial of 3 pairs" in said
     nowhere = run("joint", *joints, "--sheet", tmp_path / "none" / "sheet.html")
     assert (nowhere[0], "a folder that is there" in nowhere[2]) == (2, True)
+
+
+def test_what_a_meter_would_change_is_said_by_kit_and_check(run: Run, north: Path) -> None:
+    head, *gauges = example_text("north").split("\n[[gauge]]\n")
+    kept = [one for one in gauges if 'kind = "head"' in one or 'kind = "latch"' in one]
+    north.write_text("\n[[gauge]]\n".join([head, *kept]), "utf-8")
+    for command in (("kit",), ("door", "check")):
+        out = run(*command, north)[1]
+        assert "Its moisture when it was hung was not read with a meter" in out, command
+        assert "droop: on no day; with a reading good to 1 % within " in out, command
+    glued = "moisture_at_glue_up_pct = 12.0\n"
+    read = north.read_text("utf-8").replace(glued, f"{glued}moisture_at_hanging_pct = 12.5\n")
+    north.write_text(read, "utf-8")
+    out = run("kit", north)[1]
+    assert "was read as 12.5 % (sd 1 %)" in out
+    assert "; without it on no day" in out
+    metered = json.loads(run("door", "check", north, "--json")[1])["meter"]
+    assert metered["is_read"] is True
+    assert metered["unread"]["droop"] is None
+    assert json.loads(run("kit", north, "--json")[1])["metered"] == metered
+
+
+def test_a_meter_that_changes_nothing_is_not_asked_for(run: Run, north: Path) -> None:
+    assert "meter" not in run("kit", north)[1]

@@ -11,13 +11,16 @@ from server.cli.main import main
 from server.database import open_engine
 from server.inspection.look import watched_look
 from server.inspection.reading import gather
+from server.inspection.use_said import EVENLY
 from server.inspection.watch_kept import keep_watches
 from server.schema import upgrade
 from tests.inspection.doors import Truth, one_joint
 from tests.inspection.stored import stored_door
+from tests.inspection.used import store_openings, with_counter
 
 Run = Callable[..., tuple[int, str, str]]
 TURNS = {"north": 0.02, "south": 0.16}
+OPENED = {"north": 30.0, "south": 42.0}
 
 
 @pytest.fixture
@@ -37,7 +40,9 @@ def hung(tmp_path: Path, *, is_watched: bool) -> None:
     engine = open_engine(f"sqlite:///{tmp_path / 'yard.db'}")
     with Session(engine) as session:
         for name, turn in TURNS.items():
-            door = stored_door(session, Truth(years=3.2, turn_mrad_per_year=turn), one_joint(name))
+            truth = Truth(years=3.2, turn_mrad_per_year=turn)
+            door = stored_door(session, truth, with_counter(one_joint(name)))
+            store_openings(session, door, OPENED[name], 1160)
             if is_watched:
                 watches = watched_look(gather(session, door, 30_000), {}).watches
                 keep_watches(session, door.id, watches)
@@ -55,6 +60,18 @@ def test_a_joint_that_turns_more_is_named(run: Run, tmp_path: Path) -> None:
     assert "Nobody declared this beforehand" in out
     told = json.loads(run("compare", "north", "south", "--json")[1])
     assert told["joints"]["lock-hinge"]["said"]["low"] > 0
+
+
+def test_use_is_said_beside_it(run: Run, tmp_path: Path) -> None:
+    hung(tmp_path, is_watched=True)
+    often = "South is opened 1.4 times as often. Counted by openings it turns more all the same"
+    assert f"  {often}" in run("compare", "north", "south")[1]
+    told = json.loads(run("compare", "north", "south", "--json")[1])
+    assert told["openings_a_year"] == pytest.approx([30 * 365.25, 42 * 365.25], rel=1e-3)
+    assert told["use"]["lock-hinge"].startswith(often)
+    assert EVENLY in told["use"]["lock-hinge"]
+    assert told["joints"]["lock-hinge"]["beside"]["ratio"] > 4
+    assert told["use"]["droop"] == "South is opened 1.4 times as often."
 
 
 def test_before_a_watch_it_says_why_not(run: Run, tmp_path: Path) -> None:

@@ -200,3 +200,12 @@ def test_a_day_of_hanging_still_to_come_is_refused(run: Run, north: Path) -> Non
     code, out, err = run("door", "check", north)
     assert (code, out) == (1, "")
     assert "needs a day of hanging that has come, got 2126-03-02" in err
+
+
+def test_a_replaced_gauge_is_asked_to_overlap(run: Run, hung: Path) -> None:
+    text = example_text("north").replace('"sill-latch"', '"sill-new"\nreplaces = "sill-latch"')
+    hung.write_text(text, "utf-8")
+    code, out, _ = run("door", "change", hung, "--because", "gauge-moved", "--on", "2026-05-02")
+    said = "sill-new replaces sill-latch: leave sill-latch in place for 7 days more, so that both read"
+    assert (code, said in out) == (0, True)
+    assert said in run("door", "show", "north")[1]

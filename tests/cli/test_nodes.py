@@ -1,6 +1,7 @@
 """Commands about nodes: enrolling one shows its password once; the list says when it was heard."""
 
 import json
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -8,8 +9,10 @@ from sqlalchemy import update
 
 from server.auth.keyring import Keyring
 from server.cli.main import main
+from server.clock import utc_now
 from server.database import Session, open_engine, session_of
 from server.doors.tables import Node
+from server.service.rotations import Rotations
 
 REF = "saltmarsh-yard/north"
 
@@ -47,6 +50,18 @@ def test_a_second_enrolment_is_refused_and_says_what_to_do(
     told = capsys.readouterr()
     assert told.out == ""
     assert "needs another name: this one is enrolled" in told.err
+
+
+def test_a_line_that_ran_out_is_given_anew(url: str, capsys: pytest.CaptureFixture[str]) -> None:
+    run(url, "enrol", REF, "--zone", "Europe/London")
+    first = capsys.readouterr().out.splitlines()
+    engine = open_engine(url)
+    Rotations(engine).advance(utc_now() + timedelta(hours=25))
+    engine.dispose()
+    assert run(url, "enrol", REF) == 0
+    again = capsys.readouterr().out.splitlines()
+    assert again[1] == first[1], "the same user"
+    assert again[2] != first[2], "another password"
 
 
 def test_a_plain_device_gets_a_topic_and_no_line(url: str, capsys: pytest.CaptureFixture[str]) -> None:

@@ -15,10 +15,12 @@ from server.trials.store import declare, seal_trial
 from tests.fakes.clock import HandClock
 from tests.inspection.doors import HUNG, HUNG_DAY, Truth, one_joint
 from tests.inspection.stored import stored_door
+from tests.inspection.used import store_openings, with_counter
 from tests.trials.yard import declaration
 
 YEARS = 3.2
 TURNS = {"north": 0.02, "south": 0.16}
+OPENED = {"north": 42.0, "south": 30.0}
 MOMENTS = {"north": "71.73", "south": "66.45"}
 NIGHT = HUNG_DAY + round(365.25 * YEARS) + 1
 NOW = HUNG + timedelta(days=NIGHT - HUNG_DAY)
@@ -31,7 +33,8 @@ def hang(engine: Engine) -> None:
     with session_of(engine) as session:
         for seed, (name, turn) in enumerate(TURNS.items()):
             truth = Truth(years=YEARS, turn_mrad_per_year=turn, seed=seed)
-            door = stored_door(session, truth, one_joint(name))
+            door = stored_door(session, truth, with_counter(one_joint(name)))
+            store_openings(session, door, OPENED[name], NIGHT - HUNG_DAY)
             looked = watched_look(gather(session, door, NIGHT), {})
             slot = Slot(
                 scope=scope_of(door.id),

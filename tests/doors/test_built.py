@@ -90,3 +90,13 @@ def test_joints_are_named_by_rail_and_end() -> None:
 @pytest.mark.parametrize("name", ["north", "south"])
 def test_a_door_comes_back_from_the_register_as_it_went_in(name: str) -> None:
     assert from_json(to_json(built(name))) == built(name)
+
+
+def test_what_is_not_said_leaves_the_kept_text_as_it_was() -> None:
+    """Doors that were kept before these could be said read the same, and their fingerprints stay."""
+    plain = to_json(built())
+    assert "moisture_at_hanging" not in plain
+    assert "replaces" not in plain
+    gauges = (replace(built().gauges[0], replaces="old"), *built().gauges[1:])
+    said = replace(built(), gauges=gauges, moisture_at_hanging_pct=12.5, moisture_at_hanging_sd_pct=1.0)
+    assert from_json(to_json(said)) == said

@@ -16,8 +16,10 @@ from server.doors.carpentry import (
     warnings_of,
     weighable_leaf,
 )
+from server.doors.carried import load_of
 from server.doors.example import example_text
 from server.doors.file import read_door
+from server.doors.kits import kit_of
 from server.errors import OutOfRangeError
 from server.joinery.joints import Dowels, Given, group, stiffness_n_m_per_rad
 from server.timber.refusals import UnknownSpeciesError
@@ -103,3 +105,11 @@ def test_a_given_joint_has_no_factor() -> None:
     rails = (replace(built.rails[0], joint_hinge=given), *built.rails[1:])
     assert "bottom-hinge" not in factors_of(replace(built, rails=rails))
     assert factors_of(built) == dict.fromkeys(factors_of(built), 0.2)
+
+
+def test_a_door_hung_on_the_other_hand_is_reckoned_as_its_mirror_image() -> None:
+    """Places count from the hinge edge, so that nothing but the word is another (joinery, section 1)."""
+    left, right = door(), replace(door(), hand="right")
+    assert left.hand == "left"
+    for one in (shape_of(left), stations_of(left), leaf_of(left), load_of(left), kit_of(left)):
+        assert one in (shape_of(right), stations_of(right), leaf_of(right), load_of(right), kit_of(right))

@@ -13,6 +13,7 @@ from server.doors.built import BuiltDoor, Gauge
 from server.doors.changes import Change, change_door, set_anew
 from server.doors.example import example_text
 from server.doors.file import read_door
+from server.doors.lookups import tracked_nodes
 from server.doors.marks import marks_of
 from server.doors.register import DoorHung
 from server.doors.versions import as_of
@@ -158,6 +159,64 @@ def test_what_cannot_be_a_change_is_refused(session: Session, clock: HandClock) 
     other_unit = replace(built, gauges=(replace(built.gauges[0], unit="m"), *built.gauges[1:]))
     with refuses(SettingsError, asked=ASKED, needed="the unit that air-temp sends", came="m"):
         change_door(session, again, other_unit, rehung, now=clock())
+
+
+def replacing(built: BuiltDoor, old: str, new: str, *, by_mm: float = 0.0) -> BuiltDoor:
+    gauges = [
+        replace(one, channel=new, replaces=old, station_mm=tuple(at + by_mm for at in one.station_mm))
+        if one.channel == old
+        else one
+        for one in built.gauges
+    ]
+    return replace(built, gauges=tuple(gauges))
+
+
+def test_a_replaced_gauge_is_asked_for_while_both_are_to_read(session: Session, clock: HandClock) -> None:
+    hung = added(session, clock)
+    change_door(
+        session,
+        hung,
+        replacing(hung.built, "sill-latch", "sill-new", by_mm=4.0),
+        Change(because="gauge-moved", on=day(clock, 0)),
+        now=clock(),
+    )
+    said = marks_of(session, hung.id)[-1].text
+    assert said == "Set anew: sill-new. What had stayed before is carried on. sill-new replaces sill-latch."
+
+    def asked_for(days: int) -> set[str]:
+        (node,) = tracked_nodes(session, now=clock() + timedelta(days=days))
+        return {name for name, _, _ in node.channels}
+
+    assert {"sill-latch", "sill-new"} <= asked_for(0)
+    assert {"sill-latch", "sill-new"} <= asked_for(13)
+    assert "sill-latch" not in asked_for(15)
+    assert "sill-new" in asked_for(15)
+
+
+def test_a_gauge_replaces_one_of_its_own_place(session: Session, clock: HandClock) -> None:
+    hung = added(session, clock)
+    on = Change(because="gauge-moved", on=day(clock, 5))
+    with refuses(
+        SettingsError, asked=ASKED, needed="within 5 mm; else leave out", came="984.9 mm for 990 mm"
+    ):
+        change_door(session, hung, replacing(hung.built, "sill-latch", "new", by_mm=-5.1), on, now=clock())
+    stranger = replace(hung.built.gauges[0], channel="new", replaces="sill-old")
+    with refuses(
+        SettingsError, asked=ASKED, needed="a gauge of the door before", came="new replaces 'sill-old'"
+    ):
+        change_door(
+            session, hung, replace(hung.built, gauges=(*hung.built.gauges, stranger)), on, now=clock()
+        )
+
+
+def test_what_the_meter_read_may_be_put_in_with_a_gauge_that_was_moved(
+    session: Session, clock: HandClock
+) -> None:
+    hung = added(session, clock)
+    noted = replace(moved_up(hung.built), moisture_at_hanging_pct=12.5, moisture_at_hanging_sd_pct=1.0)
+    change = Change(because="gauge-moved", on=day(clock, 5))
+    changed = change_door(session, hung, noted, change, now=clock())
+    assert [one.built.moisture_at_hanging_pct for one in changed.versions] == [None, 12.5]
 
 
 def test_a_channel_of_another_door_is_not_taken(session: Session, clock: HandClock) -> None:

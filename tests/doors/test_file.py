@@ -6,6 +6,7 @@ from server.doors.example import example_text
 from server.errors import FileError
 from tests.doors.door_files import changed, line_of, read
 
+METERED = "moisture_at_glue_up_pct = 12.0\n"
 REFUSED = [
     ("north", "stile_mm = 120", "stil_mm = 120", "door.stil_mm: no such key; did you mean stile_mm?"),
     ("north", "width_mm = 1050", "width_mm = 250", "door.width_mm: 250 came, a number from 300 to 2500"),
@@ -49,6 +50,15 @@ REFUSED = [
     ("north", 'shown = "North"', 'shown = "North<b>"', "without U+003C is needed"),
     ("north", "hung = 2026-03-02T12:00:00Z", "hung = 2026-03-02", "hung: '2026-03-02' came, a day and time"),
     ("north", "hung = 2026", "hung = 1026", "hung: 1026-03-02 came, a day after 1500"),
+    ("north", METERED, METERED + "moisture_at_hanging_pct = 5.9\n", "moisture_at_hanging_pct: 5.9 came"),
+    ("north", METERED, METERED + "moisture_at_hanging_pct = 25.1\n", "a number from 6 to 25 is needed"),
+    ("north", METERED, METERED + "moisture_at_hanging_sd_pct = 1\n", "1 came alone, moisture_at_hanging_pct"),
+    (
+        "north",
+        METERED,
+        METERED + "moisture_at_hanging_pct = 12\nmoisture_at_hanging_sd_pct = 0\n",
+        "door.moisture_at_hanging_sd_pct: 0 came, a number from 0.1 to 3 is needed",
+    ),
     ("north", 'rated = "none"', 'rated = "safe"', "door.rated: 'safe' came, one of not_known"),
     (
         "north",
@@ -106,3 +116,23 @@ def test_what_is_odd_is_said_and_taken(before: str, after: str, said: str) -> No
     assert len(warned) == 1
     assert warned[0].endswith("(common practice, no source)")
     assert said not in "\n".join(read(example_text("north")).warnings)
+
+
+def test_a_meter_s_reading_at_hanging_is_kept_with_its_doubt() -> None:
+    """Source: joinery, section 7: 1 % where it was read by meter and nothing else is said."""
+    plain = read(example_text("north")).built
+    assert (plain.moisture_at_hanging_pct, plain.moisture_at_hanging_sd_pct) == (None, None)
+    said = read(changed("north", METERED, METERED + "moisture_at_hanging_pct = 12.5\n")).built
+    assert (said.moisture_at_hanging_pct, said.moisture_at_hanging_sd_pct) == (12.5, 1.0)
+    more = METERED + "moisture_at_hanging_pct = 12.5\nmoisture_at_hanging_sd_pct = 0.6\n"
+    assert read(changed("north", METERED, more)).built.moisture_at_hanging_sd_pct == 0.6
+
+
+def test_a_meter_s_reading_out_of_range_is_refused_on_its_line() -> None:
+    text = changed("north", METERED, METERED + "moisture_at_hanging_pct = 40\n")
+    with pytest.raises(FileError) as caught:
+        read(text)
+    line = line_of(text, "moisture_at_hanging_pct")
+    assert caught.value.complaints == [
+        f"north.toml:{line} door.moisture_at_hanging_pct: 40 came, a number from 6 to 25 is needed"
+    ]

@@ -30,6 +30,12 @@ REFUSED = [
     ("north", 'channel = "air-rh"', 'channel = "air rh"', "gauge.channel: 'air rh' came, up to 64"),
     ("north", 'kind = "air_rh"\nunit = "%RH"', 'kind = "air_temp"\nunit = "Cel"', "a second air_temp came"),
     ("north", 'kind = "air_rh"', 'kind = "humidity"', "gauge.kind: 'humidity' came, one of head"),
+    (
+        "north",
+        'channel = "head-hinge"',
+        'channel = "head-hinge"\nreplaces = "head-latch"',
+        "gauge.replaces: 'head-latch' came, a gauge that this file has no more is needed",
+    ),
     ("north", 'unit = "Cel"', 'unit = "V"', "gauge.unit: 'V' came, one of Cel is needed"),
     ("north", 'unit = "/"', 'unit = "mm"', "gauge.unit: 'mm' came, the unit it is kept in is needed: m"),
 ]
@@ -156,3 +162,21 @@ def test_a_tilt_that_cannot_be_is_refused(before: str, after: str, said: str) ->
     with pytest.raises(FileError) as caught:
         read(example_text("north") + TILT.replace(before, after))
     assert said in "\n".join(caught.value.complaints)
+
+
+def test_a_gauge_says_which_one_it_replaces() -> None:
+    made = read(
+        changed("north", 'channel = "head-hinge"', 'channel = "head-hinge-2"\nreplaces = "head-hinge"')
+    )
+    told = {one.channel: one.replaces for one in made.built.gauges}
+    assert told.pop("head-hinge-2") == "head-hinge"
+    assert set(told.values()) == {None}
+
+
+def test_one_gauge_is_replaced_by_one() -> None:
+    text = example_text("north")
+    for name in ("head-hinge", "head-latch"):
+        text = text.replace(f'channel = "{name}"', f'channel = "{name}-2"\nreplaces = "old"')
+    with pytest.raises(FileError) as caught:
+        read(text)
+    assert "gauge.replaces: 'old' came twice, one new gauge for each is needed" in caught.value.complaints[0]

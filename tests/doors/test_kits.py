@@ -9,7 +9,15 @@ from server.doors.built import BuiltDoor, Gauge
 from server.doors.carpentry import shape_of, stations_of
 from server.doors.example import example_text
 from server.doors.file import read_door
-from server.doors.kits import best_kit, candidates_of, gauges_words, kit_of, next_of, place_words
+from server.doors.kits import (
+    best_kit,
+    candidates_of,
+    gauges_words,
+    kit_of,
+    next_of,
+    place_words,
+    within_words,
+)
 from server.errors import OutOfRangeError
 from server.joinery.kit import Place, judge
 from server.joinery.telling import HEAD_DROPS, LEANS, TILT_ALONE
@@ -127,3 +135,29 @@ def test_why_a_kit_does_not_tell_is_said() -> None:
     told = kit_of(replace(made, gauges=(tilt,)))
     assert set(told.kit.told.values()) == {"not_told"}
     assert set(told.why.values()) == {TILT_ALONE}
+
+
+def test_what_a_meter_would_change_is_said_of_a_kit_that_needs_it() -> None:
+    """Source: joinery, sections 7 and 9: a start that is not known spoils the droop of A, not its rack."""
+    told = kit_of(door(*A)).metered
+    assert (told.is_read, told.pct, told.sd_pct) == (False, None, 1.0)
+    assert told.changed == ("droop",)
+    assert told.now["droop"] is None
+    assert told.read["droop"] is not None
+    better = replace(door(*A), moisture_at_hanging_pct=12.0, moisture_at_hanging_sd_pct=0.5)
+    read = kit_of(better).metered
+    assert (read.is_read, read.unread, read.now) == (True, told.unread, read.read)
+    assert read.read["droop"] is not None
+    assert 2.2 > read.read["droop"] > told.read["droop"]
+
+
+def test_a_kit_that_a_meter_does_not_help_is_left_alone() -> None:
+    assert kit_of(door(*A, "diag-fall", "diag-rise")).metered.changed == ()
+
+
+@pytest.mark.parametrize(
+    ("within", "said"),
+    [(None, "on no day"), (20.0, "on every day"), (0.9, "within 0.9 % of the moisture of its hung line")],
+)
+def test_how_far_is_said_in_words(within: float | None, said: str) -> None:
+    assert within_words(within) == said

@@ -1,6 +1,7 @@
 """Versions and hung lines go in as they are and come out so; the last line of a version counts."""
 
-from dataclasses import replace
+import json
+from dataclasses import asdict, replace
 from datetime import timedelta
 
 import pytest
@@ -13,10 +14,12 @@ from server.doors.built import BuiltDoor
 from server.doors.example import example_text
 from server.doors.file import read_door
 from server.doors.register import add_door, enrol_node, find_door
+from server.doors.tables import HungLineRow
 from server.doors.versions import (
     DAY_MS,
     GaugeZero,
     KeptLine,
+    Overlap,
     Version,
     as_of,
     keep_hung_line,
@@ -103,3 +106,21 @@ def test_doors_hung_before_there_were_versions_get_their_first(
         hung = find_door(session, "north")
     assert (first.because, first.built) == ("hung", hung.built)
     assert first.from_ms == round(hung.hung.timestamp() * 1000)
+
+
+def test_what_a_gauge_was_tied_to_is_kept_with_its_line(session: Session, clock: HandClock) -> None:
+    tied = Overlap(replaces="head-old", days=7, by_mm=0.31, sd_mm=0.004)
+    drawn = line(clock)
+    gauges = {"head-latch": replace(drawn.gauges["head-latch"], tied=tied)}
+    _, first = version(session, clock)
+    keep_hung_line(session, first, replace(drawn, gauges=gauges))
+    assert (found := last_line(session, first)) is not None
+    assert found.gauges == gauges
+
+
+def test_a_line_kept_before_gauges_could_be_tied_reads_as_it_was(session: Session, clock: HandClock) -> None:
+    _, first = version(session, clock)
+    gauges = json.dumps({"head-latch": {"zero_mm": 2.9, "spread_mm": 0.01, "calibration": 7}})
+    session.add(HungLineRow(version_id=first, **asdict(line(clock)) | {"gauges": gauges}))
+    session.flush()
+    assert lines_of(session, first) == (line(clock),)

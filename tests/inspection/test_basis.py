@@ -33,6 +33,16 @@ def aired(place: int) -> DoorInputs:
     return replace(INPUTS, temp_c=np.where(INPUTS.day == place, np.nan, INPUTS.temp_c))
 
 
+def named(name: str) -> DoorInputs:
+    built = replace(INPUTS.door.built, name=name, node=name)
+    return replace(INPUTS, door=replace(INPUTS.door, built=built))
+
+
+def wider(mm: float) -> DoorInputs:
+    built = replace(INPUTS.door.built, width_mm=INPUTS.door.built.width_mm + mm)
+    return replace(INPUTS, door=replace(INPUTS.door, built=built))
+
+
 def with_limit(mm: float) -> DoorInputs:
     built = INPUTS.door.built
     return replace(
@@ -58,12 +68,19 @@ NEW_GAUGE = {
         upto(facts=replace(FACTS, limit=0.2, drift_per_year=0.1)),
         upto(line=replace(LINE, each=(LINE, replace(LINE, start=DAY + 1, stop=DAY + 15)))),
         upto(with_limit(1.0)),
+        upto(named("porch")),
         upto(replace(INPUTS, gauges=NEW_GAUGE)),
     ],
-    ids=["reading", "air", "cut", "step", "limit and drift", "later line", "limits", "later gauge"],
+    ids=["reading", "air", "cut", "step", "limit and drift", "later line", "limits", "name", "later gauge"],
 )
 def test_what_comes_after_changes_nothing(same: str) -> None:
     assert same == upto()
+
+
+def test_it_is_the_same_in_whatever_order_days_are_asked() -> None:
+    basis = Basis(INPUTS, LINE)
+    asked = {day: basis.upto(day, FACTS, 0) for day in (150, DAY, 20, 120)}
+    assert asked == {day: upto(day=day) for day in asked}
 
 
 @pytest.mark.parametrize(
@@ -72,13 +89,14 @@ def test_what_comes_after_changes_nothing(same: str) -> None:
         upto(read(DAY, 9.0)),
         upto(read(DAY, np.nan)),
         upto(aired(DAY)),
+        upto(wider(1.0)),
         upto(facts=replace(FACTS, declared_steps=(DAY,))),
         upto(facts=replace(FACTS, scale=1.0)),
         upto(line=replace(LINE, zero_mm={"lock-hinge-top": 0.3})),
         upto(day=DAY - 1),
         Basis(INPUTS, LINE).upto(DAY, FACTS, 3),
     ],
-    ids=["reading", "reading gone", "air", "step", "scale", "zero", "day", "first day"],
+    ids=["reading", "reading gone", "air", "leaf", "step", "scale", "zero", "day", "first day"],
 )
 def test_what_was_before_changes_it(other: str) -> None:
     assert other != upto()

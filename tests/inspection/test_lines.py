@@ -1,13 +1,16 @@
 """The hung line is fixed on the night it is drawn; what would change it later is seen."""
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import date, timedelta
 
+import numpy as np
 import pytest
-from sqlalchemy import update
+from sqlalchemy import delete, update
 from sqlalchemy.orm import Session
 
+from server.doors.changes import Change, change_door
 from server.doors.register import DoorHung, find_door
+from server.doors.replaced import replaced_of
 from server.doors.versions import KeptLine, lines_of
 from server.inspection.line import Line, drawn_line
 from server.inspection.lines import fixed, keep_lines
@@ -19,6 +22,7 @@ from server.readings.calibration import CalibrationRecord, add
 from server.readings.tables import DayShut
 from tests.fakes.clock import HandClock
 from tests.inspection.doors import HUNG, HUNG_DAY, Truth, made_inputs
+from tests.inspection.replaced import DAY, replaced
 from tests.inspection.stored import store, stored_door
 
 TRUTH = Truth(years=0.2)
@@ -147,3 +151,47 @@ def test_older_readings_that_come_later_draw_it_where_it_belongs(session: Sessio
     assert (line.kept, line.start, line.since_heard) == (True, 14, False)
     assert [one.because for one in kept(session, door)] == ["drawn", "older readings"]
     assert keep_lines(session, inputs, now=clock()) == ()
+
+
+OLD, NEW = "sill-latch", "sill-latch-new"
+
+
+def replaced_door(session: Session, clock: HandClock, overlap_days: int) -> DoorHung:
+    """A door in the store whose gauge at the sill was replaced, both read for so many days after."""
+    truth = Truth(years=0.5)
+    door, inputs = stored_door(session, truth), replaced(truth, OLD)
+    on: date = (HUNG + timedelta(days=DAY)).date()
+    built = replace(inputs.door.built, hung=door.hung)
+    after = change_door(session, door, built, Change(because="gauge-moved", on=on), now=clock())
+    unknown = np.full(inputs.day.size, np.nan)
+    store(session, after, replace(inputs, gauges={NEW: inputs.gauges[NEW]}, temp_c=unknown, rh_pct=unknown))
+    off = DayShut.day > HUNG_DAY + DAY + overlap_days
+    session.execute(delete(DayShut).where(off & (DayShut.channel_id == after.past_channels[OLD].id)))
+    session.flush()
+    return after
+
+
+@pytest.mark.parametrize(("overlap_days", "tied"), [(7, True), (2, False)])
+def test_what_a_new_gauge_was_tied_to_is_fixed_with_its_line(
+    session: Session, clock: HandClock, overlap_days: int, *, tied: bool
+) -> None:
+    door = replaced_door(session, clock, overlap_days)
+    assert [one.overlap for one in replaced_of(find_door(session, door.ref).versions)] == [None]
+    for days in (28, DAY + 14, DAY + 15):
+        keep_lines(session, night(session, days), now=clock())
+    (one,) = lines_of(session, find_door(session, door.ref).versions[1].id)
+    found = one.gauges[NEW].tied
+    assert found is not None
+    assert (found.replaces, found.days, found.by_mm is not None) == (OLD, overlap_days, tied)
+    before = line_of(night(session, DAY + 60)).each[1]
+    assert (before.kept, before.is_tied(NEW)) == (True, tied)
+    assert before.zero_mm[NEW] == one.gauges[NEW].zero_mm
+    # Readings of the old one that come late show what they would change, and change nothing.
+    mine = DayShut.channel_id == door.past_channels[OLD].id
+    session.execute(
+        update(DayShut).where(mine, DayShut.day > HUNG_DAY + DAY).values(median=DayShut.median - 0.5)
+    )
+    after = line_of(night(session, DAY + 60)).each[1]
+    assert after.zero_mm == before.zero_mm
+    assert (NEW in after.shifted_mm) is tied
+    assert [one.overlap for one in replaced_of(find_door(session, door.ref).versions)] == [found]

@@ -1,15 +1,14 @@
-"""What a door's gauges tell today, why not, and which gauge is in doubt."""
+"""What a door's gauges tell today, and why not."""
 
 from dataclasses import replace
 
-import numpy as np
 import pytest
 
 from server.doors.built import Gauge
 from server.inspection.line import drawn_line
 from server.inspection.moisture import moisture_of
 from server.inspection.spans import trended_gauges
-from server.inspection.telling import NO_LINE, DayDoubt, Telling, doubts, tellings
+from server.inspection.telling import NO_LINE, Telling, tellings
 from server.inspection.values import DoorInputs
 from server.joinery.telling import HEAD_DROPS, LEANS, NO_GAUGES, TILT_ALONE
 from tests.inspection.changed import changed
@@ -21,11 +20,6 @@ TRUTH = Truth(years=0.4)
 def told(inputs: DoorInputs) -> dict[str, Telling]:
     line = drawn_line(inputs, trended_gauges(inputs.door.built))
     return {one.name: one for one in tellings(inputs, line, moisture_of(inputs, line))}
-
-
-def doubted(inputs: DoorInputs, days: int = 14) -> tuple[DayDoubt, ...]:
-    line = drawn_line(inputs, trended_gauges(inputs.door.built))
-    return doubts(inputs, line, moisture_of(inputs, line), days=days)
 
 
 def edges(kind: str, *, without: tuple[str, ...] = ()) -> DoorInputs:
@@ -64,7 +58,6 @@ def test_tilt_alone_is_refused_with_its_sentence() -> None:
 def test_no_gauge_and_no_line() -> None:
     assert {one.reason for one in told(made_inputs(TRUTH, one_joint())).values()} == {NO_GAUGES}
     assert {one.reason for one in told(missing(made_inputs(TRUTH), 0, 400)).values()} == {NO_LINE}
-    assert doubted(made_inputs(TRUTH, one_joint())) == ()
 
 
 def test_gauges_that_went_silent_are_not_counted() -> None:
@@ -84,27 +77,3 @@ def test_the_day_after_a_change_says_nothing_of_the_door_before_it() -> None:
     door = changed(hung(), last, "rehung", built=wider)
     inputs = replace(made_inputs(TRUTH, replace(door, built=built)), door=door)
     assert {one.verdict for one in told(inputs).values()} == {"not_told"}
-
-
-def test_a_gauge_that_is_off_is_named_day_by_day() -> None:
-    inputs = made_inputs(TRUTH)
-    last = int(inputs.day[-1])
-    off = inputs.gauges["sill-latch"]
-    moved = off.median + np.where(inputs.day > last - 5, 0.6, 0.0)
-    found = doubted(
-        replace(inputs, gauges={**inputs.gauges, "sill-latch": replace(off, median=moved)}), days=8
-    )
-    assert [one.day for one in found] == list(range(last - 7, last + 1))
-    assert [one.suspects for one in found[:3]] == [()] * 3
-    assert [one.suspects for one in found[3:]] == [("sill-latch",)] * 5
-    assert {one.named for one in found[3:]} == {"sill-latch"}
-    assert found[-1].redundancy["sill-latch"] >= 0.1
-    assert abs(found[-1].off_sd["sill-latch"]) > 3.5
-
-
-def test_days_with_one_gauge_are_left_out() -> None:
-    inputs = made_inputs(TRUTH)
-    last = int(inputs.day[-1])
-    most = tuple(name for name in inputs.gauges if name != "head-latch")
-    found = doubted(missing(inputs, last - 2, 400, gauges=most), days=5)
-    assert [one.day for one in found] == [last - 4, last - 3]

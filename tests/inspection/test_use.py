@@ -91,9 +91,10 @@ def test_a_year_of_openings_needs_half_a_year(session: Session, door: DoorHung) 
     assert openings_a_year(session, door, HUNG_DAY, HUNG_DAY + 100) is None
     found = openings_a_year(session, door, HUNG_DAY, HUNG_DAY + 200)
     assert found == pytest.approx(31 * 365.25, rel=0.01)
-    year = use_between(session, door, HUNG_DAY, HUNG_DAY + 200)
-    assert year is not None
-    assert year.counted_days == 199  # of the last day the reading at its end is not asked for
+    counted = use_between(session, door, HUNG_DAY, HUNG_DAY + 200)
+    assert counted is not None
+    assert counted.year.counted_days == 199  # of the last day the reading at its end is not asked for
+    assert (counted.daily.day[0], counted.daily.count[5]) == (HUNG_DAY, pytest.approx(31, abs=1))
 
 
 def test_a_door_that_nobody_opens_has_no_rate_for_openings(session: Session, door: DoorHung) -> None:
@@ -125,3 +126,11 @@ def test_what_a_page_says_of_use(session: Session, door: DoorHung) -> None:
     assert seen is not None
     assert seen.openings_a_day == pytest.approx(20, rel=0.02)
     assert (seen.hardest_m_s2, seen.hardest_day) == (9.0, HUNG_DAY + 12)
+    assert seen.bouncing_days == 0
+
+
+def test_days_of_over_5000_are_told(session: Session, door: DoorHung) -> None:
+    tell(session, door, "openings", [(0.0, 0), (1.0, 30), (1.5, 6000), (2.0, 6031)])
+    seen = use_seen(session, door, HUNG_DAY, HUNG_DAY + 30)
+    assert seen is not None
+    assert seen.bouncing_days == 1

@@ -12,7 +12,7 @@ from server.inspection.watch_kept import keep_watches, watches_of
 from tests.inspection.doors import Truth, made_inputs, one_joint
 from tests.inspection.stored import stored_door
 
-INPUTS = made_inputs(Truth(years=1.02), one_joint())
+INPUTS = made_inputs(Truth(years=1.05), one_joint())
 WATCHES = watched_look(INPUTS, {}).watches
 
 
@@ -24,9 +24,11 @@ def test_they_come_back_and_go_on(session: Session) -> None:
     assert set(found) == set(WATCHES) == {"turn:lock-hinge", "opening:lock-hinge"}
     for key, one in WATCHES.items():
         assert (found[key].basis, found[key].refits) == (one.basis, one.refits)
+        assert [point.day for point in found[key].points] == [375]
+        assert found[key].points == one.points
         assert found[key].now.day == one.now.day
         np.testing.assert_array_equal(found[key].now.watched.posterior.mean, one.now.watched.posterior.mean)
-    assert {row.kind for row in session.scalars(select(SeriesWatchRow))} == {"now", "refit"}
+    assert {row.kind for row in session.scalars(select(SeriesWatchRow))} == {"now", "point", "refit"}
 
 
 def test_what_is_gone_goes_and_what_stays_is_not_written(session: Session) -> None:
@@ -46,5 +48,6 @@ def test_what_is_gone_goes_and_what_stays_is_not_written(session: Session) -> No
     rows = session.execute(select(SeriesWatchRow.series, SeriesWatchRow.kind, SeriesWatchRow.basis))
     assert sorted(tuple(row) for row in rows) == [
         ("turn:lock-hinge", "now", turn.basis),
+        ("turn:lock-hinge", "point", turn.points[0].basis),
         ("turn:lock-hinge", "refit", "other"),
     ]

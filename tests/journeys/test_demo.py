@@ -14,7 +14,7 @@ from server.database import open_engine
 from tests.journeys.yard import SCRIPTS, end, first_line, make_yard, run, start, start_service, until
 
 YEARS, SEED = "0.3", "2"
-INSTANTS, CHANNELS = 1754, 18  # of 0.3 years in steps of an hour and a half, the first at the hanging
+INSTANTS, CHANNELS = 1754, 20  # of 0.3 years in steps of an hour and a half, the first at the hanging
 PATHS = ("/", "/doors/saltmarsh-yard/north", "/compare", "/alerts", "/api/v1/doors", "/healthz")
 DEMO = ("demo", "--years", YEARS, "--seed", SEED)
 
@@ -72,6 +72,16 @@ def test_other_years_in_the_same_folder_are_refused(checked: Path) -> None:
         f"hangtrue: go on in {checked}: needs the same --seed 2 --years 0.3 as its first run had, "
         "or --fresh to begin anew, got --seed 2 --years 0.5\n"
     )
+
+
+def test_an_older_demos_folder_is_refused(tmp_path: Path) -> None:
+    """Its boxes had neither counter nor meter: what these send would not be taken."""
+    (tmp_path / "demo.json").write_text(
+        '{"seed": 2, "years": 0.3, "hung": "2026-01-01T00:00:00+00:00"}', "utf-8"
+    )
+    told = run("hangtrue", *DEMO, "--folder", tmp_path)
+    assert (told.returncode, told.stdout) == (2, "")
+    assert "needs --fresh to begin anew, got an older demo's, without use" in told.stderr
 
 
 def test_a_folder_with_other_things_is_refused_and_left_alone(tmp_path: Path) -> None:

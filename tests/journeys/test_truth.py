@@ -5,17 +5,13 @@ nightly run; what the page reads is read back and compared with the truth file t
 figures are invented.
 """
 
-import csv
-import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 from sqlalchemy.orm import Session
 
 from sensors.sources.simulated.door import SimulatedDoor
@@ -29,6 +25,7 @@ from server.inspection.values import DoorInputs, GaugeDays
 from server.schema import upgrade
 from server.service import nightly
 from tests.bench.inspection.__main__ import days_of
+from tests.bench.truths import Truth, read_truth
 from tests.fakes.clock import HandClock
 from tests.inspection.stored import store
 
@@ -38,39 +35,6 @@ HUNG_DAY = int(HUNG.timestamp()) // 86_400
 YEARS, SEED, AHEAD_YEARS = 3.0, 1, 8.0
 SETTLED, YEAR = 90, 365.25
 TOLD = ("droop", "sag", "rack", "turn:", "opening:")
-FloatArray = NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Truth:
-    """A truth file: its daily columns from the first 00:00 after hanging on, and its parameters."""
-
-    columns: Mapping[str, FloatArray]
-    parameters: Mapping[str, object]
-
-    def stays(self, key: str) -> FloatArray:
-        """What of a series has stayed since hanging, on each day; the season taken out by its own figures."""
-        kind, _, joint = key.partition(":")
-        of = self.columns
-        if kind == "droop":
-            return of["droop_stays_mm"]
-        if kind == "sag":
-            return of["sag_mm"]
-        if kind == "rack":
-            return of["permanent_rack_mm"] + of["ratchet_mm"]
-        if kind == "opening":  # a joint that opens turns about the middle of its shoulder
-            return np.zeros_like(of["mc"])
-        turns = dict(zip(self.parameters["joints"], self.parameters["turn_mrad"], strict=True))  # type: ignore[call-overload]  # lists of the file
-        swings = float(turns[joint]) * float(str(self.parameters["rack_per_pct"]))
-        return np.asarray(of[f"psi_{joint}_mrad"] - swings * of["mc"])
-
-
-def read_truth(folder: Path, door: str) -> Truth:
-    with (folder / f"{door}.csv").open(encoding="utf-8") as file:
-        rows = list(csv.DictReader(file))
-    columns = {name: np.array([float(row[name]) for row in rows]) for name in rows[0]}
-    events = json.loads((folder / f"{door}.events.json").read_text("utf-8"))
-    return Truth(columns=columns, parameters=events["parameters"])
 
 
 def simulated(door: str, *, years: float) -> SimulatedDoor:

@@ -5,8 +5,7 @@ import logging
 import signal
 from pathlib import Path
 
-from tests.backup.yard import own_schema
-from tests.conftest import POSTGRES
+from tests.fakes.databases import POSTGRES, own_schema
 from tests.journeys.acknowledged import CHANNELS, Found
 from tests.journeys.needs import often, require
 from tests.journeys.ways import Way, load, until_flowing, use_broker, way_in

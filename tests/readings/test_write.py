@@ -12,8 +12,17 @@ from sensors.message.statement import spans_of, statement_ranges
 from server.database import session_of
 from server.readings import journals
 from server.readings.months import ensure_months, month_of, start_ms
-from server.readings.tables import JournalSpan
-from server.readings.write import BLOCK, Batch, Row, days_of, insert_new, stored_stamps, stored_values
+from server.readings.tables import DirtyDay, JournalSpan
+from server.readings.write import (
+    BLOCK,
+    Batch,
+    Row,
+    days_of,
+    insert_new,
+    mark_dirty,
+    stored_stamps,
+    stored_values,
+)
 from tests.fakes.clock import HandClock
 from tests.readings.gauges import DAY, JAN_1, JAN_1_MS, hang
 
@@ -53,6 +62,16 @@ def test_days_that_readings_touch() -> None:
         (1, JAN_1 - 1),
     }
     assert days_of([]) == set()
+
+
+def test_a_mark_is_written_anew_once_a_minute(engine: Engine) -> None:
+    """A rewrite costs a page of the log each time, and days are rolled up by the minute of their mark."""
+    found = []
+    for touched_ms in (JAN_1_MS + 1, JAN_1_MS + 59_999, JAN_1_MS + 60_000, JAN_1_MS + 1):
+        with session_of(engine) as session:
+            mark_dirty(session.connection(), [(1, JAN_1)], touched_ms=touched_ms)
+            found.append(session.execute(select(DirtyDay.touched)).scalar_one() - JAN_1_MS)
+    assert found == [1, 1, 60_000, 1]
 
 
 def test_months_begin_and_end_where_the_calendar_says() -> None:

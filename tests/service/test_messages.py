@@ -13,7 +13,7 @@ import pytest
 from sqlalchemy import Engine, event, select, text, update
 from sqlalchemy.orm import Session
 
-from server.alerts import ledger
+from server.alerts import ledger, rebuilding
 from server.alerts.delivery.tables import ComposedRow, DueRow, PostRow
 from server.alerts.tables import AlertEventRow
 from server.database import open_engine, session_of
@@ -214,6 +214,35 @@ def test_a_clock_that_ran_ahead_is_taken_back(engine: Engine, caplog: pytest.Log
         assert {view.how for view in ledger.closed(session, 9)} == {"contradicted"}
         ahead = session.scalars(select(InspectionRow.status).where(InspectionRow.slot > "2027-03-03"))
         assert set(ahead) == {"void"}
+
+
+def test_a_clock_a_year_ahead_ends_with_the_same_ledger(engine: Engine) -> None:
+    """What was said meanwhile is said to have been wrong, and the night that follows is the one it was."""
+    if engine.dialect.name != "sqlite":
+        pytest.skip("a year of nights once; three days ahead are tried on both")
+    boxes.hang(engine, 1)
+    boxes.looked_until(engine, NIGHT.date() - timedelta(days=1))
+    with session_of(engine) as session:
+        session.add(PostRow(channel="hook", least="note", house=1, quiet="00:00-00:00"))
+    clock = HandClock(NIGHT)
+    boxes.hear(engine, NIGHT)
+    night(engine, clock)
+    assert boxes.messages_of(engine) == []
+    clock.advance(days=365)
+    night(engine, clock)  # the box seems silent for a year
+    assert [row.subject for row in boxes.messages_of(engine) if row.kind == "night"] == ["Not heard: Door 0"]
+    clock.now = NIGHT + timedelta(days=1)
+    boxes.hear(engine, clock())
+    night(engine, clock)
+    with Session(engine) as session:
+        assert ledger.standing(session) == []
+        assert {view.how for view in ledger.closed(session, 9)} == {"contradicted"}
+        rows = session.execute(select(InspectionRow.slot, InspectionRow.status)).all()
+        assert rebuilding.differences(session) == []
+    done = {slot for slot, status in rows if status == "done"}
+    assert max(done) == (NIGHT + timedelta(days=1)).date().isoformat()
+    assert len({slot for slot, status in rows if status == "void"}) == 364
+    assert boxes.messages_of(engine)[-1].body.startswith("It did not hold: Not heard: Door 0.")
 
 
 def test_a_jump_far_past_the_newest_reading_is_not_believed(

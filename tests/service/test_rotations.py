@@ -15,7 +15,7 @@ from server.database import session_of
 from server.doors.register import enrol_node, list_nodes
 from server.doors.tables import Node
 from server.errors import AlreadyThereError, SettingsError
-from server.service.rotations import Rotations, begin, retire
+from server.service.rotations import Rotations, begin, line_again, retire
 from tests.fakes.clock import HandClock
 from tests.refusals import refuses
 
@@ -34,6 +34,7 @@ class Bench:
             node = enrol_node(session, SITE, "north", kind="tracked", zone="UTC", now=clock())
             issue(session, node_id=node.id, user=FIRST, role="node", generation=1, now=clock())
             self.node_id = node.id
+        self.hear(clock.ms())
 
     def _changed(self, _session: Session) -> None:
         self.ended += 1
@@ -42,6 +43,11 @@ class Bench:
         with session_of(self.engine) as session:
             node = session.get_one(Node, self.node_id)
             return begin(session, node, SITE, is_leak=is_leak, anew=anew, now=self.clock())
+
+    def hear(self, ms: int | None) -> None:
+        """The node was heard then; None: never."""
+        with session_of(self.engine) as session:
+            session.execute(update(Node).values(last_heard_ms=ms))
 
     def speak(self, generation: int) -> None:
         """The node tells its state, with that password."""
@@ -170,10 +176,10 @@ def test_the_word_carries_its_topic_and_rises(bench: Bench) -> None:
 
 def test_by_itself_it_begins_at_first_contact_and_each_year(bench: Bench) -> None:
     bench.rotations = Rotations(bench.engine, begins=True)
-    assert bench.advance(days=3) == []
+    bench.hear(None)
+    assert bench.advance(hours=23) == []
     assert bench.users() == [FIRST], "a node that was never heard could not read it"
-    with session_of(bench.engine) as session:
-        session.execute(update(Node).values(last_heard_ms=bench.clock.ms()))
+    bench.hear(bench.clock.ms())
     (word,) = bench.advance(minutes=1)
     assert json.loads(word)["gen"] == 2
     assert bench.advance(minutes=1) == []
@@ -187,9 +193,40 @@ def test_by_itself_it_begins_at_first_contact_and_each_year(bench: Bench) -> Non
     assert bench.users() == [SECOND, THIRD]
 
 
+def test_a_line_that_nobody_used_is_good_for_a_day(bench: Bench, caplog: pytest.LogCaptureFixture) -> None:
+    """Source: wire.md, 10.4: valid 24 h."""
+    bench.hear(None)
+    bench.advance(hours=23, minutes=59)
+    assert (bench.users(), bench.ended) == ([FIRST], 0)
+    bench.advance(minutes=1)
+    assert (bench.users(), bench.ended) == ([], 1), "a broker's files are made anew"
+    assert "hangtrue node enrol gives another" in caplog.text
+    with session_of(bench.engine) as session:
+        password = line_again(session, SITE, "north", now=bench.clock())
+    assert password is not None
+    known = Keyring(lambda: Session(bench.engine)).identify(FIRST, password.encode())
+    assert known is not None
+    assert not known.revoked
+    bench.advance(hours=23)
+    assert bench.users() == [FIRST], "the new line has a day of its own"
+    bench.advance(hours=1)
+    assert bench.users() == []
+
+
+def test_another_line_is_given_only_where_one_was_not_used(bench: Bench) -> None:
+    with session_of(bench.engine) as session:
+        assert line_again(session, SITE, "north", now=bench.clock()) is None, "it was heard"
+        assert line_again(session, SITE, "shed", now=bench.clock()) is None, "nobody's"
+    bench.hear(None)
+    with session_of(bench.engine) as session:
+        assert line_again(session, SITE, "north", now=bench.clock()) is None, "its line still holds"
+
+
 def test_a_plain_device_keeps_its_password(bench: Bench) -> None:
     bench.rotations = Rotations(bench.engine, begins=True)
     with session_of(bench.engine) as session:
-        session.execute(update(Node).values(last_heard_ms=bench.clock.ms(), kind="plain"))
+        session.execute(update(Node).values(last_heard_ms=None, kind="plain"))
+    assert bench.advance(days=3) == [], "it has no line"
+    bench.hear(bench.clock.ms())
     assert bench.advance(days=400) == []
     assert bench.users() == [FIRST]

@@ -57,7 +57,9 @@ def test_errors_asked_further_apart_change_nothing_else() -> None:
     assert seldom.secular_se_day is not None
     assert seldom.secular_se_day.tolist() == [0, 300, 600, 900]
     assert seldom.secular_se == pytest.approx(first.secular_se[::10])
-    assert (seldom.rate, seldom.rate_low, seldom.status) == (first.rate, first.rate_low, first.status)
+    assert seldom.status == first.status
+    # the same sums beside others: a product of matrices may add them up in another order
+    assert (seldom.rate, seldom.rate_low) == pytest.approx((first.rate, first.rate_low), rel=1e-12)
 
 
 SEASON = [

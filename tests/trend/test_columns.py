@@ -7,7 +7,7 @@ import pytest
 
 from server.timber.slab import Cell, mean_moisture_pct
 from server.trend.climate import Climate, whole_climate
-from server.trend.columns import SEASON, Columns, made_columns, nearest_cell
+from server.trend.columns import SEASON, Columns, grid_moisture_pct, made_columns, nearest_cell
 from tests.trend.records import air, without
 
 DAYS = 800
@@ -99,3 +99,18 @@ def test_an_unknown_start_dies_away_as_the_slab_does() -> None:
     days = np.arange(1, DAYS + 1)
     assert made.values[:, place] == pytest.approx(np.exp(-days / cell.tau_days))
     assert "start" not in columns().names
+
+
+def test_a_slab_that_was_read_starts_there() -> None:
+    """By hand: the columns differ by the start alone, which leaves the slab mode by mode."""
+    plain = climate()
+    read = replace(plain, start_pct=float(plain.emc_pct[:60].mean()) + 3.0)
+    cell = nearest_cell(Cell(tau_days=60.0, biot=1.5))
+    day = np.arange(DAYS)
+    more = made_columns(day, read, cell, ()).moisture_pct - made_columns(day, plain, cell, ()).moisture_pct
+    assert more[0] == pytest.approx(3.0, rel=0.05)
+    assert (np.diff(more) < 0).all()
+    grid = grid_moisture_pct(read) - grid_moisture_pct(plain)
+    assert grid[0] == pytest.approx(3.0, rel=0.2)
+    shared = made_columns(day, read, cell, (), grid_pct=grid_moisture_pct(read))
+    assert shared.moisture_pct == pytest.approx(made_columns(day, read, cell, ()).moisture_pct, abs=1e-12)

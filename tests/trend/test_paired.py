@@ -5,10 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from server.errors import OutOfRangeError
 from server.trend.compare import Comparison, difference
 from server.trend.decompose import decompose
-from server.trend.paired import compare, compare_sides, power_mm_per_year
+from server.trend.paired import compare, compare_sides
 from server.trend.paired_nights import side_of
 from server.trend.series import Daily, DoorFacts
 from server.trend.together import Shares
@@ -124,11 +123,3 @@ def test_refuses(reason: str, a: Daily, b: Daily, door: DoorFacts) -> None:
 def test_less_than_two_years_shared_is_provisional() -> None:
     early = said(A.up_to(600), B)
     assert (early.status, early.reason) in {("provisional", "second_year"), ("refused", "wide")}
-
-
-def test_power_is_of_the_table() -> None:
-    assert [power_mm_per_year(years) for years in (2, 2.5, 3, 5, 9)] == pytest.approx(
-        [0.14, 0.13, 0.12, 0.09, 0.09]
-    )
-    with pytest.raises(OutOfRangeError, match="2 shared years"):
-        power_mm_per_year(1.9)

@@ -82,3 +82,26 @@ def test_refuses_where_nothing_was_fitted() -> None:
 def test_refuses_a_baseline_outside_the_record() -> None:
     with pytest.raises(SeriesError, match="needs days 2000 to 2029 in the record, got days 0 to 1095"):
         what_stays(decompose(DAILY, DoorFacts()), (2000, 2030))
+
+
+def test_a_gauge_set_anew_is_no_growth() -> None:
+    """0.8 mm that the gauge was moved by: the record grows by 0.05 mm a year as if it had not been."""
+    door = replace(DOOR, rezeroed=(600,))
+    answer, counted = decompose(ADJUSTED, door), decompose(ADJUSTED, DOOR)
+    found = what_stays(answer, BASELINE)
+    truth = 0.05 * (found.day - 104.5) / 365.25
+    settled = found.day >= 90
+    assert ((found.low <= truth) & (truth <= found.high))[settled].mean() > 0.9
+    assert found.value[-1] == pytest.approx(truth[-1], abs=0.05)
+    assert what_stays(counted, BASELINE).value[-1] == pytest.approx(truth[-1] - 0.8, abs=0.05)
+    assert (answer.rate, answer.rate_low) == (counted.rate, counted.rate_low)
+
+
+def test_the_parts_are_those_of_a_gauge_that_was_never_set_anew() -> None:
+    answer, counted = decompose(ADJUSTED, replace(DOOR, rezeroed=(600,))), decompose(ADJUSTED, DOOR)
+    assert answer.anew is not None
+    assert not answer.parts["steps"].any()
+    whole = np.sum(list(answer.parts.values()), axis=0) + answer.anew
+    assert whole == pytest.approx(np.sum(list(counted.parts.values()), axis=0), abs=1e-12)
+    assert answer.anew == pytest.approx(counted.parts["steps"], abs=1e-12)
+    assert [(one.day, one.declared) for one in answer.steps] == [(600, True)]

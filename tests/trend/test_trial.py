@@ -6,6 +6,7 @@ import pytest
 
 from server.errors import OutOfRangeError
 from server.trend.trial import Bounds, Doubt, Why, Word, could_tell_years, look, together
+from server.trend.trial_fence import FENCE_1, METHODS, Method
 from server.trend.trial_pool import Estimate
 from tests.refusals import refuses
 from tests.trend.trial_cases import of_topic
@@ -23,6 +24,7 @@ def test_words_as_worked(case: dict[str, Any]) -> None:
         given["years"],
         given["horizon_years"],
         given["band"],
+        method=FENCE_1,
     )
     assert (found.low, found.high) == pytest.approx((wanted["low"], wanted["high"]), rel=1e-9)
     assert found.word == wanted["word"]
@@ -77,10 +79,22 @@ def test_bounds_so_far_are_the_narrowest_of_each_side() -> None:
     assert together(together(first, -0.2, 0.5), -0.25, 0.3) == Bounds(low=-0.2, high=0.3)
 
 
-def test_the_date_it_could_be_told_is_where_the_bounds_would_pass_nought() -> None:
-    found = look(known(0.1, 0.0372), 4, 6, 0.05).could_tell_years
-    assert found == pytest.approx(2.241402727604947 * 0.0372 * (4 * 6) ** 0.5 / 0.1)
-    assert look(known(0.1, 0.0372 * (4 / 4.1) ** 0.5), found or 0, 6, None).low == pytest.approx(0, abs=2e-4)
+def test_the_stricter_fence_says_later_what_the_first_one_said() -> None:
+    """By hand: after 4 years of 6 they lie 2.7451 and 2.8878 errors off; this is 2.8226 from nought."""
+    between = known(0.105, 0.0372)
+    assert look(between, 4, 6, 0.05, method=FENCE_1).word == "b_turns_more"
+    assert look(between, 4, 6, 0.05).word == "cant_tell_yet"
+
+
+@pytest.mark.parametrize("method", METHODS.values(), ids=METHODS)
+def test_the_date_it_could_be_told_is_where_the_bounds_would_pass_nought(method: Method) -> None:
+    """By hand: c (6/t)^p se sqrt(4/t) = 0.1 at the power p of each method."""
+    found = look(known(0.1, 0.0372), 4, 6, 0.05, method=method).could_tell_years
+    power = {"fence-1": 0.5, "fence-2": 0.625}[method.name]
+    product = 2.241402727604947 * 0.0372 * 6**power * 4**0.5 / 0.1
+    assert found == pytest.approx(product ** (1 / (power + 0.5)))
+    then = look(known(0.1, 0.0372 * (4 / (found or 1)) ** 0.5), found or 1, 6, None, method=method)
+    assert then.low == pytest.approx(0, abs=1e-9)
 
 
 def test_what_could_not_be_told_within_the_trial_says_so() -> None:

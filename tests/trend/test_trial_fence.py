@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from server.errors import OutOfRangeError
-from server.trend.trial_fence import C_DOORS, c_kind, fence, fence_of
+from server.trend.trial_error import TURN_MRAD
+from server.trend.trial_fence import C_DOORS, FENCE_1, FENCE_2, METHODS, NEWEST, Method, fence, fence_of
 from server.trend.trial_pool import Estimate, pool
 from tests.refusals import refuses
 from tests.trend.looks import FloatArray, crossed, paths
@@ -18,13 +19,29 @@ TABLE = of_topic("fence", "years")
 
 @pytest.mark.parametrize("case", TABLE, ids=lambda case: case["id"])
 def test_factors_as_worked(case: dict[str, Any]) -> None:
+    from scipy.stats import norm
+
     when = (case["input"]["years"], case["input"]["horizon_years"])
-    doors = fence(*when)
+    doors = fence(*when, method=FENCE_1)
     assert doors.factor == pytest.approx(case["output"]["z"], rel=1e-9)
     assert doors.nominal == pytest.approx(case["output"]["nominal_level"], rel=1e-9)
     for pairs, wanted in case["output"]["t_factor"].items():
-        kind = fence(*when, df=int(pairs) - 1, count=int(pairs))
+        kind = fence(*when, method=FENCE_1, df=int(pairs) - 1, count=int(pairs))
         assert kind.factor == pytest.approx(wanted, rel=1e-7), pairs
+        level = 2 * norm.sf(min(FENCE_1.c_kind(int(pairs)) / min(when[0] / when[1], 1.0) ** 0.5, 37.0))
+        assert kind.nominal == pytest.approx(level, rel=1e-6)
+
+
+@pytest.mark.parametrize("case", TABLE, ids=lambda case: case["id"])
+def test_the_stricter_fence_is_so_much_wider_by_its_power(case: dict[str, Any]) -> None:
+    """By hand: c/f^0.625 is the published c/f^0.5 by f^-0.125, and the same at the end."""
+    years, horizon = case["input"]["years"], case["input"]["horizon_years"]
+    wider = max(horizon / years, 1.0) ** 0.125
+    assert fence(years, horizon).factor == pytest.approx(case["output"]["z"] * wider, rel=1e-9)
+
+
+def test_new_trials_take_the_stricter_fence() -> None:
+    assert (NEWEST, METHODS) == (FENCE_2, {"fence-1": FENCE_1, "fence-2": FENCE_2})
 
 
 def test_constants_as_declared() -> None:
@@ -33,7 +50,9 @@ def test_constants_as_declared() -> None:
     given = FILE["constants"]
     assert given["c_doors"] == C_DOORS == pytest.approx(norm.isf(0.05 / 4), abs=1e-12)
     wanted = {2: 2.05, 10: given["c_kind_2_to_10"], 11: given["c_kind_11_to_15"], 15: 2.1, 16: C_DOORS}
-    assert {count: c_kind(count) for count in wanted} == wanted
+    assert {count: FENCE_1.c_kind(count) for count in wanted} == wanted
+    stricter = {2: 2.05, 9: 2.05, 10: 2.10, 15: 2.10, 16: C_DOORS}  # tests/bench/trend/trial_kinds.py
+    assert {count: FENCE_2.c_kind(count) for count in stricter} == stricter
 
 
 def test_chance_of_ever_crossing_by_the_exact_series() -> None:
@@ -60,7 +79,7 @@ def test_yearly_spending_as_published() -> None:
     case = CASES["looks-yearly"]["output"]
     spent = crossed(case["z"], range(1, 6))
     assert spent == pytest.approx(case["cumulative"], abs=5e-6)
-    fences = [fence(year, 5) for year in range(1, 6)]
+    fences = [fence(year, 5, method=FENCE_1) for year in range(1, 6)]
     assert [2 * one.nominal for one in fences] == pytest.approx(case["cumulative"], rel=1e-9)
     assert all(one.factor > z for one, z in zip(fences, case["z"], strict=True))
 
@@ -78,9 +97,14 @@ def test_quarterly_one_sided_bounds_as_published() -> None:
     ("looks", "wanted"),
     [(5, 0.0295908), (20, 0.0369083), (60, 0.0415898)],  # the package gsdesign 0.1.5, r = 32
 )
-def test_the_fence_spends_less_than_all_at_any_number_of_looks(looks: int, wanted: float) -> None:
-    times = [(look + 1) / looks for look in range(looks)]
-    found = crossed([fence(time, 1).factor for time in times], times)[-1]
+@pytest.mark.parametrize("method", METHODS.values(), ids=METHODS)
+def test_the_fence_spends_less_than_all_at_any_number_of_looks(
+    method: Method, looks: int, wanted: float
+) -> None:
+    """Each at the fastest growth that it holds for: information as time to twice its power."""
+    information = [(look + 1) / looks for look in range(looks)]
+    times = [known ** (1 / (2 * method.power)) for known in information]
+    found = crossed([fence(time, 1, method=method).factor for time in times], information)[-1]
     assert found == pytest.approx(wanted, abs=1e-6)
 
 
@@ -92,32 +116,60 @@ def nightly(rng: np.random.Generator, years: int) -> tuple[FloatArray, FloatArra
 
 def test_nightly_looks_by_the_fence_and_by_a_plain_interval() -> None:
     times, scores = nightly(np.random.default_rng(5), 5)
-    factors = np.array([fence(time, 5).factor for time in times])
+    factors = np.array([fence(time, 5, method=FENCE_1).factor for time in times])
     assert 0.03 < (scores > factors).any(axis=1).mean() < 0.065  # 0.05 ± 3 standard errors
     assert (scores > 1.96).any(axis=1).mean() > 0.20  # the bounds that the fence is there for
 
 
-def kind_claims(rng: np.random.Generator, pairs: int, tau: float, *, plain: bool) -> float:
-    """Share of false claims of weekly looks in 6 years at pairs alike, by the fence or by a plain t."""
+def test_along_the_measured_path_the_stricter_fence_holds() -> None:
+    """Weekly looks by the error that pairs of turns were measured at: 20,000 motions, 0.0015 their error."""
+    rng, years = np.random.default_rng(4), np.arange(1.25, 6, 7 / 365.25)
+    information = TURN_MRAD.at(years) ** -2
+    outside = dict.fromkeys(METHODS, 0) | {"plain": 0}
+    factors = {name: method.factor(years / 6) for name, method in METHODS.items()} | {"plain": 1.96}
+    for _ in range(20):
+        scores = np.abs(paths(rng, 1000, information)) / np.sqrt(information)
+        for name, factor in factors.items():
+            outside[name] += int((scores > factor).any(axis=1).sum())
+    assert outside["fence-2"] < 0.05 * 20_000 < outside["fence-1"] + 0.0045 * 20_000
+    assert outside["plain"] > 0.20 * 20_000
+
+
+def kind_claims(
+    rng: np.random.Generator, pairs: int, tau: float, *, growth: float = 1.0, plain: bool = False
+) -> dict[str, float]:
+    """Shares of false claims of weekly looks in 6 years at pairs alike, by each fence or by a plain t.
+
+    Information grows as time to the `growth`, and after two years is that of droop.
+    """
     from scipy.stats import t
 
     times = np.arange(1, 6, 7 / 365)
-    walks = np.stack([paths(rng, 1500, times) for _ in range(pairs)], axis=2)
-    seen = 0.0744 * walks / times[:, None] + tau * rng.standard_normal((1500, 1, pairs))
+    error = 0.0744 / 2**0.5 * (times / 2) ** (-growth / 2)
+    walks = np.stack([paths(rng, 1500, error**-2) for _ in range(pairs)], axis=2)
+    seen = walks * error[:, None] ** 2 + tau * rng.standard_normal((1500, 1, pairs))
     own = seen.var(axis=2, ddof=1)
-    variance = own if plain else np.maximum(own, 0.0744**2 / times)
-    factors = [fence(time, 6, df=pairs - 1, count=pairs).factor for time in times]
-    factor = t.isf(0.025, pairs - 1) if plain else np.array(factors)
-    return float((np.abs(seen.mean(axis=2)) > factor * np.sqrt(variance / pairs)).any(axis=1).mean())
+    variance = own if plain else np.maximum(own, error**2)
+    factors: dict[str, Any] = {
+        name: method.factor_of_kind(times / 6, pairs, pairs - 1) for name, method in METHODS.items()
+    }
+    if plain:
+        factors = {"plain": t.isf(0.025, pairs - 1)}
+    scores = np.abs(seen.mean(axis=2)) / np.sqrt(variance / pairs)
+    return {name: float((scores > factor).any(axis=1).mean()) for name, factor in factors.items()}
 
 
-@pytest.mark.parametrize(("pairs", "tau"), [(2, 0.1), (3, 0.0), (3, 0.05), (6, 0.05), (10, 0.03)])
-def test_few_pairs_make_no_more_false_claims_than_said(pairs: int, tau: float) -> None:
-    assert kind_claims(np.random.default_rng(9), pairs, tau, plain=False) < 0.053 + 3 * 0.0057
+@pytest.mark.parametrize("growth", [1.0, 1.62])
+@pytest.mark.parametrize(("pairs", "tau"), [(2, 0.1), (3, 0.0), (3, 0.05), (6, 0.05), (10, 0.03), (15, 0.02)])
+def test_few_pairs_make_no_more_false_claims_than_said(pairs: int, tau: float, growth: float) -> None:
+    found = kind_claims(np.random.default_rng(9), pairs, tau, growth=growth)
+    assert found["fence-2"] < 0.053 + 3 * 0.0057
+    if growth == 1.0:
+        assert found["fence-1"] < 0.053 + 3 * 0.0057
 
 
 def test_without_the_floor_two_pairs_claim_falsely_one_time_in_three() -> None:
-    assert kind_claims(np.random.default_rng(9), 2, 0.0, plain=True) > 0.3
+    assert kind_claims(np.random.default_rng(9), 2, 0.0, plain=True)["plain"] > 0.3
 
 
 def test_the_equal_pairs_of_these_tests_are_what_the_pool_gives() -> None:

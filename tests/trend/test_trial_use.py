@@ -17,6 +17,7 @@ from server.trend.trial_use import (
     slams,
     spans_of,
     tells_openings_from_time,
+    ten_thousands,
     use_a_year,
     year_total,
 )
@@ -91,6 +92,19 @@ def test_use_a_year_is_the_mean_day_times_the_year() -> None:
     assert found.total == pytest.approx(30 * 365.25)
     assert (found.counted_days, found.record_days) == (400, 500)
     assert found.sd == pytest.approx(365.25 / 500 * (400 / 399 * 100 * (100 + 100**2 / 400)) ** 0.5)
+
+
+def test_a_column_of_openings_adds_up_day_by_day() -> None:
+    """A day that nobody counted is as the mean of the others; before and after the record too."""
+    found = ten_thousands(days(4, 6), np.arange(-1, 7)) * 10_000
+    assert found.tolist() == pytest.approx([30, 50, 90, 110, 150, 180, 210, 240])
+
+
+def test_a_day_on_which_a_counter_fell_back_is_at_least_what_it_told() -> None:
+    daily = days(4, 6)
+    daily.count[4:] = 500.0, 3.0
+    steps = np.diff(ten_thousands(daily, np.arange(0, 6)) * 10_000)
+    assert steps[-2:].tolist() == pytest.approx([500, 30])
 
 
 def test_too_few_counted_days_are_refused() -> None:

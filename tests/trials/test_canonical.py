@@ -36,9 +36,10 @@ RECORDS = st.recursive(
     [
         (FIRST["input"], FIRST["output"]["sha256"]),
         (AMENDED, CASES["seal-amended"]["output"]["sha256"]),
+        (CASES["seal-second"]["input"], CASES["seal-second"]["output"]["sha256"]),
         (CASES["seal-text"]["input"], CASES["seal-text"]["output"]["sha256"]),
     ],
-    ids=["first", "amended", "text"],
+    ids=["first", "amended", "second", "text"],
 )
 def test_seals_as_published(record: dict[str, Any], wanted: str) -> None:
     assert seal(record) == wanted

@@ -4,6 +4,8 @@ import numpy as np
 import pytest
 
 from server.errors import OutOfRangeError
+from server.trend.trial_error import DROOP_MM, TURN_MRAD
+from server.trend.trial_fence import FENCE_1
 from server.trend.trial_plan import Ask, chance_told_kind
 from server.trials.declared import draft_of
 from server.trials.planned import Warned, ask_of, plan, warned
@@ -19,7 +21,7 @@ def rng() -> np.random.Generator:
 
 def test_figures_of_the_doors_are_the_planners() -> None:
     case = CASES["planner-3-6-0.05"]
-    found = plan(Ask(**case["input"]), rng())
+    found = plan(Ask(pairs=3, horizon_years=6, difference=0.05, method=FENCE_1), rng())
     assert found.doors.by_year == pytest.approx(case["output"]["by_year"], rel=1e-6)
     assert found.pairs_needed == 4
     assert [one.spread for one in found.kind] == pytest.approx([0.02, 0.04, 0.06])
@@ -47,14 +49,15 @@ def test_a_declaration_asks_for_its_own_band_at_its_own_moment() -> None:
     found = ask_of(draft_of(declaration()))
     assert (found.pairs, found.difference) == (1, 0.05)
     assert found.horizon_years == pytest.approx(6, abs=0.002)
-    assert found.s1 == pytest.approx(0.0092 * 6**0.5 * 100 / (71.73 * 66.45) ** 0.5)
-    assert ask_of(draft_of(declaration(quantity="droop"))).s1 == 0.0744
+    assert found.error.se == pytest.approx([one * 100 / (71.73 * 66.45) ** 0.5 for one in TURN_MRAD.se])
+    assert ask_of(draft_of(declaration(quantity="droop"))).error == DROOP_MM
     assert ask_of(draft_of(groups(3, 5))).pairs == 3
 
 
 def test_per_openings_needs_the_openings() -> None:
     draft = draft_of(declaration(quantity="turn_per_100_n_m_per_10000"))
-    assert ask_of(draft, 20_000).s1 == pytest.approx(ask_of(draft_of(declaration())).s1 / 2)
+    counted, plain = ask_of(draft, 20_000), ask_of(draft_of(declaration()))
+    assert counted.error.se == pytest.approx([one / 2 for one in plain.error.se])
     with refuses(DeclarationError, asked="plan per 10,000", needed="openings a year", came="none"):
         ask_of(draft)
 

@@ -6,7 +6,7 @@ import pytest
 from sqlalchemy import text
 from sqlalchemy.orm import Session
 
-from server.trials.canonical import canonical, seal
+from server.trials.canonical import seal
 from server.trials.refusals import (
     DeclarationError,
     ScopeError,
@@ -30,10 +30,10 @@ from server.trials.store import (
 from tests.fakes.clock import HandClock
 from tests.refusals import refuses
 from tests.trend.trial_cases import CASES
-from tests.trials.yard import KEEPER, SEALING, declaration, pairs, sealed
+from tests.trials.yard import KEEPER, SEALING, declaration, pairs, put_record, sealed
 
-FIRST = CASES["seal-first"]["output"]["sha256"]
-AMENDED = CASES["seal-amended"]["output"]["sha256"]
+FIRST = CASES["seal-second"]["output"]["sha256"]
+AMENDED = CASES["seal-second-amended"]["output"]["sha256"]
 
 
 @pytest.fixture
@@ -54,9 +54,9 @@ def amended(
 def test_a_trial_declared_and_sealed_has_the_published_seal(session: Session) -> None:
     assert sealed(session) == FIRST
     session.commit()
-    found = find(session, "5184 DC6E")
+    found = find(session, "CA5B 29BA")
     assert (found.seal, found.by, found.sealed) == (FIRST, KEEPER, SEALING)
-    assert found.record == CASES["seal-first"]["input"]
+    assert found.record == CASES["seal-second"]["input"]
     assert (found.place, found.line_length, found.replaced_by, found.stands) == (1, 1, None, True)
     assert found.last_day == date(2032, 12, 23)
     assert drafts(session) == ()
@@ -64,7 +64,7 @@ def test_a_trial_declared_and_sealed_has_the_published_seal(session: Session) ->
 
 def test_an_amendment_has_the_published_seal_and_its_place(session: Session) -> None:
     sealed(session)
-    assert amended(session, "5184dc6e") == AMENDED
+    assert amended(session, "ca5b29ba") == AMENDED
     old, new = find(session, FIRST), find(session, AMENDED)
     assert (old.place, new.place, new.line_length) == (1, 2, 2)
     assert (old.replaced_by, old.stands, new.stands) == (AMENDED, False, True)
@@ -119,7 +119,7 @@ def test_what_is_sealed_changes_by_amendment_alone(session: Session) -> None:
         with pytest.raises(SealedError) as caught:
             sealed(session, **changes)
         needed = "an amendment, a new record that names this one"
-        assert str(caught.value) == f"trial 5184 dc6e: needs {needed}, got {came}"
+        assert str(caught.value) == f"trial ca5b 29ba: needs {needed}, got {came}"
 
 
 def test_other_doors_and_another_quantity_are_another_trial(session: Session) -> None:
@@ -133,12 +133,12 @@ def test_a_replaced_record_is_not_amended_again(session: Session, clock: HandClo
     waiting = amend(session, FIRST, declaration(band="0.06"), reason="x", by=KEEPER, clock=clock)
     amended(session, FIRST)
     with refuses(
-        SealedError, asked="amend trial 5184 dc6e", needed="ec47 5f5b", came="the one that it replaced"
+        SealedError, asked="amend trial ca5b 29ba", needed="fec9 8a39", came="the one that it replaced"
     ):
         amended(session, FIRST)
-    with refuses(SealedError, asked="withdraw trial 5184 dc6e", needed="ec47 5f5b", came="replaced"):
+    with refuses(SealedError, asked="withdraw trial ca5b 29ba", needed="fec9 8a39", came="replaced"):
         withdraw(session, FIRST, reason="Sold", by=KEEPER, clock=clock)
-    with refuses(SealedError, asked="amend trial 5184 dc6e", needed="ec47 5f5b", came="replaced"):
+    with refuses(SealedError, asked="amend trial ca5b 29ba", needed="fec9 8a39", came="replaced"):
         seal_trial(session, waiting, clock=clock, seen_until=None)
 
 
@@ -162,42 +162,30 @@ def test_an_amendment_without_a_reason_is_refused(session: Session) -> None:
 
 def test_a_name_that_is_no_seal(session: Session) -> None:
     sealed(session)
-    for name in ("5184dc6", "", "%%%%%%%%", "5184dc6z", "5184____"):
+    for name in ("ca5b29b", "", "%%%%%%%%", "ca5b29bz", "ca5b____"):
         with refuses(UnknownTrialError, asked="trial", needed="8 letters or more", came=repr(name)):
             find(session, name)
 
 
 def test_a_seal_of_nothing(session: Session) -> None:
-    with refuses(UnknownTrialError, asked="trial ec47 5f5b", needed="one of that seal", came="none"):
+    with refuses(UnknownTrialError, asked="trial fec9 8a39", needed="one of that seal", came="none"):
         find(session, AMENDED)
 
 
-def put(session: Session, record: dict[str, object], *, under: str, amends: str | None = None) -> None:
-    """A row that did not come through the store."""
-    row = {"seal": under, "body": canonical(record).decode(), "amends": amends}
-    session.execute(
-        text(
-            "INSERT INTO trial_record (seal, body, sealed, by, amends) "
-            "VALUES (:seal, :body, '2026-11-24 09:00:00', 'M. Hale', :amends)"
-        ),
-        row,
-    )
-
-
 def test_a_record_that_reads_otherwise_breaks_its_seal(session: Session) -> None:
-    record = CASES["seal-first"]["input"] | {"band": "0.50"}
-    put(session, record, under=FIRST)
+    record = CASES["seal-second"]["input"] | {"band": "0.50"}
+    put_record(session, record, under=FIRST)
     with pytest.raises(SealBrokenError) as caught:
-        find(session, "5184dc6e")
+        find(session, "ca5b29ba")
     reads = seal(record)[:4]
     assert (
-        str(caught.value) == f"trial 5184 dc6e: needs a record with that seal, got one that reads {reads} …"
+        str(caught.value) == f"trial ca5b 29ba: needs a record with that seal, got one that reads {reads} …"
     )
 
 
 def test_a_line_of_amendments_that_the_record_does_not_name_is_refused(session: Session) -> None:
-    put(session, CASES["seal-first"]["input"], under=FIRST)
-    other = CASES["seal-first"]["input"] | {"band": "0.06"}
-    put(session, other, under=seal(other), amends=FIRST)
-    with refuses(SealBrokenError, asked="trial", needed="the record that it amends", came="5184 dc6e"):
+    put_record(session, CASES["seal-second"]["input"], under=FIRST)
+    other = CASES["seal-second"]["input"] | {"band": "0.06"}
+    put_record(session, other, under=seal(other), amends=FIRST)
+    with refuses(SealBrokenError, asked="trial", needed="the record that it amends", came="ca5b 29ba"):
         find(session, seal(other))

@@ -12,12 +12,12 @@ from tests.fakes.clock import HandClock
 from tests.trials.yard import night_of, sealed, served
 
 OURS = {"trial_draft", "trial_record", "trial_look"}
-SEAL = "5184dc6e463e3768182decd84382ab2a805b356e6a5df08331485651a84249c0"
+SEAL = "ca5b29bab52199ba99d811f58438ccf538c81a02e0584402541c1a9b634da2b1"
 CHANGES = {
     "trial_record": [
         "UPDATE trial_record SET body = '{}'",
         "UPDATE trial_record SET sealed = '2020-01-01 00:00:00'",
-        "UPDATE trial_record SET by = 'another' WHERE seal LIKE '5184%'",
+        "UPDATE trial_record SET by = 'another' WHERE seal LIKE 'ca5b%'",
         "DELETE FROM trial_record",
         f"INSERT INTO trial_record (seal, body, sealed, by) VALUES ('{SEAL}', '', '2020-01-01', '') "  # noqa: S608  (a seal of ours)
         "ON CONFLICT (seal) DO UPDATE SET body = excluded.body",

@@ -25,8 +25,8 @@ from server.trials.words import (
 from tests.trend.trial_cases import CASES
 from tests.trials.yard import pairs
 
-DECLARED = declared_of(CASES["seal-first"]["input"])
-KIND = declared_of(CASES["seal-first"]["input"] | {"scope": "kind", "pairs": pairs(3)})
+DECLARED = declared_of(CASES["seal-second"]["input"])
+KIND = declared_of(CASES["seal-second"]["input"] | {"scope": "kind", "pairs": pairs(3)})
 NO_NUMBERS = dict.fromkeys(("estimate", "se", "tau", "factor", "low", "high"))
 
 

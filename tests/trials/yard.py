@@ -4,9 +4,11 @@ import copy
 from datetime import UTC, datetime
 from typing import Any
 
+from sqlalchemy import text
 from sqlalchemy.orm import Session
 
 from server.trend.trial_pairs import PairNight, Served
+from server.trials.canonical import canonical
 from server.trials.looks import EPOCH
 from server.trials.store import declare, find, seal_trial
 from tests.fakes.clock import HandClock
@@ -18,8 +20,8 @@ KEEPER = "M. Hale"
 
 
 def declaration(**changes: object) -> dict[str, Any]:
-    """The maker's fields of the published first record, with changes; None leaves a field out."""
-    record = copy.deepcopy(CASES["seal-first"]["input"]) | changes
+    """The maker's fields of the published record of today's method, with changes; None leaves a field out."""
+    record = copy.deepcopy(CASES["seal-second"]["input"]) | changes
     return {key: value for key, value in record.items() if key not in FILLED and value is not None}
 
 
@@ -56,3 +58,15 @@ def night_of(session: Session, seal: str, days: int) -> int:
 def served(night: int, *estimates: tuple[float, float]) -> list[PairNight]:
     """Pairs served tonight: difference and standard error of each."""
     return [PairNight(served=Served(night=night, d=d, se=se)) for d, se in estimates]
+
+
+def put_record(session: Session, record: dict[str, Any], *, under: str, amends: str | None = None) -> None:
+    """A row that did not come through the store."""
+    row = {"seal": under, "body": canonical(record).decode(), "amends": amends}
+    session.execute(
+        text(
+            "INSERT INTO trial_record (seal, body, sealed, by, amends) "
+            "VALUES (:seal, :body, '2026-11-24 09:00:00', 'M. Hale', :amends)"
+        ),
+        row,
+    )

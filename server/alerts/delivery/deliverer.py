@@ -60,12 +60,14 @@ class Deliverer:
     ) -> None:
         self._engine, self._channels, self._clock, self._rng = engine, channels, clock, rng
         self._zone, self._reached = zone, reached
+        self._failing: set[int] = set()
         self.failed_turns = 0
 
     def turn(self) -> list[Delivered]:
-        """Try all that is due now, and give what became of it."""
+        """Try all that is due now, and give what became of it. Posts that failed go last: they may hang."""
         with session_of(self._engine) as session:
             posts = list(session.scalars(select(PostRow.id).order_by(PostRow.id)))
+        posts.sort(key=self._failing.__contains__)
         return [done for post_id in posts for done in self._post(post_id)]
 
     def run(self, stop: threading.Event, *, every_s: float = TURN_S) -> None:
@@ -84,7 +86,9 @@ class Deliverer:
         done = []
         while (found := self._next(post_id)) is not None:
             done.append(self._try(found) if isinstance(found, _Waiting) else found)
+            self._failing.discard(post_id)
             if done[-1].state == "waiting":
+                self._failing.add(post_id)
                 break
         return done
 

@@ -2,14 +2,17 @@
 
 import numpy as np
 
+from server.doors.checks import FELT_KINDS
 from server.doors.load_tests import hung_and_glued
-from server.inspection.found import told
+from server.inspection.found import feelers, told
 from server.inspection.found.gauges import MOVING
 from server.inspection.found.steps import CHECKED
 from server.inspection.seen import Seen
 from server.inspection.values import Finding
 
 YEAR_DAYS, SOON_DAYS = 365, 7
+# A gauge that no feeler reaches is checked on the blocks alone. Source: sensors, section 9.6.
+BLOCKS_DAYS = 5 * YEAR_DAYS
 # What upsets gauges: a check is due a week after it.
 UPSETS = ("slam", "rehung", "repaired")
 NO_CHECK = "no check or calibration of its gauges is kept"
@@ -18,31 +21,36 @@ AT_BOUND = "a test lies at the bound of what the model covers"
 
 
 def check_due(seen: Seen) -> list[Finding]:
-    """How long ago the gauges of a door were checked, by their calibrations and the marks `calibrated`."""
+    """How long ago the gauges of a door were checked: by a feeler, a calibration, a mark `calibrated`."""
     inputs = seen.inputs
     tonight = inputs.hung_day + inputs.last_ended
     watched = [g for g in inputs.door.built.gauges if g.kind in MOVING and g.channel in inputs.door.channels]
     if not watched:
         return []
-    newest = {gauge.channel: _checked(seen, gauge.channel) for gauge in watched}
+    may_age = {one.channel: YEAR_DAYS if one.kind in FELT_KINDS else BLOCKS_DAYS for one in watched}
+    newest = {name: _checked(seen, name) for name in may_age}
     ages = {name: tonight - day for name, day in newest.items() if day is not None}
     about = inputs.door.name
     if not ages:
         return [Finding(topic="check", about=about, evidence={}, unjudged=NO_CHECK)]
     upset = max((one.t_ms // told.DAY_MS for one in inputs.marks if one.kind in UPSETS), default=None)
-    due = [name for name, age in ages.items() if age >= YEAR_DAYS or _is_upset(tonight - age, upset, tonight)]
-    longest = max([*ages.values(), *([YEAR_DAYS] if due else [])])
+    due = [
+        name for name, age in ages.items() if age >= may_age[name] or _is_upset(tonight - age, upset, tonight)
+    ]
+    yearly = [age for name, age in ages.items() if may_age[name] == YEAR_DAYS]
+    longest = max([*yearly, *([YEAR_DAYS] if due else [])], default=0)
     evidence: dict[str, object] = {"days_since_check": longest}
     return [Finding(topic="check", about=about, evidence=evidence | ({"gauges": len(due)} if due else {}))]
 
 
 def _checked(seen: Seen, channel: str) -> int | None:
-    """The day since 1970 of a gauge's newest check: its calibration, or a mark that is of it or of all."""
+    """The day since 1970 of a gauge's newest check: by feeler, calibration, or a mark of it or of all."""
     days = [
         one.t_ms // told.DAY_MS
         for one in seen.inputs.marks
         if one.kind == CHECKED and (channel in one.text or not _names_any(seen, one.text))
     ]
+    days += feelers.checked_days(seen, channel)
     calibrated = seen.inputs.tonight.checked_day.get(channel)
     return max([*days, *([] if calibrated is None else [calibrated])], default=None)
 

@@ -1,4 +1,4 @@
-"""What is found of each gauge: still, wet, its converter shifted, in doubt, silent."""
+"""What is found of each gauge: off its feeler, still, wet, its converter shifted, in doubt, silent."""
 
 from collections.abc import Mapping
 
@@ -7,7 +7,8 @@ from numpy.typing import NDArray
 
 from server.doors.built import Gauge
 from server.doors.carpentry import shape_of, stations_of
-from server.inspection.found import told
+from server.doors.checks import FELT_KINDS
+from server.inspection.found import feelers, told
 from server.inspection.found.frame import change_mm, growth_tonight
 from server.inspection.heard import status_of
 from server.inspection.seen import Seen
@@ -22,7 +23,6 @@ MOVING = (*POSITION_KINDS, "shoulder", "droop")
 SWING_DAYS, SWING_ENOUGH, YEAR_DAYS = 30, 20, 365
 SWING = (0.05, 0.95)
 RESET = ("gauge-moved", "rehung", "planed", "repaired", "eased")
-NO_FEELER = "no feeler check is kept beside a reading"
 NO_REDUNDANCY = "the kit has no gauge to spare, so none can be told to be off"
 NOT_READ_TODAY = "it had no reading on the last day, or no line to count from"
 NO_YEAR = "too few days of now or of a year ago to compare"
@@ -71,9 +71,12 @@ def _evidence(seen: Seen, gauge: Gauge, swung: float | None) -> tuple[dict[str, 
         evidence["ref_shift"] = tonight.ref_shift
     if gauge.kind in MOVING:
         evidence |= _swing(seen, gauge.channel) | {"moisture_change_pct": swung}
-        why["gauge_off"] = NO_FEELER
         if evidence.get("swing_mm") is None or evidence.get("swing_then_mm") is None:
             why["gauge_still"] = NO_YEAR
+    if gauge.kind in FELT_KINDS:
+        felt, not_felt = feelers.gauge_off(seen, gauge.channel)
+        evidence |= felt
+        why |= {} if not_felt is None else {"gauge_off": not_felt}
     return evidence, why
 
 

@@ -3,10 +3,11 @@
 import numpy as np
 
 from server.inspection.found import told
-from server.inspection.line import GOOD_DAYS, GOOD_READINGS, WINDOW_DAYS
+from server.inspection.line import GOOD_DAYS, WINDOW_DAYS
 from server.inspection.seen import Seen
 from server.inspection.spans import BEDDING_DAYS, spans_of
 from server.inspection.values import DoorInputs, Finding
+from server.inspection.zeros import GOOD_READINGS
 
 SOON_DAYS, FRESH_DAYS, FIRST_WORD_DAYS = 7, 7, 30
 

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Mapping
 
 from server.doors.marks import NOTICED, Mark
 from server.inspection.found import told
+from server.inspection.found.feelers import is_felt_since
 from server.inspection.seen import Seen
 from server.inspection.values import Earlier, Finding, Jump, SeriesLook
 
@@ -12,6 +13,8 @@ LOGGED_WITHIN_DAYS = 7
 SAME_STEP_DAYS = 10
 CHECKED = "calibrated"
 GONE_AS = {"found": False}
+# What was felt beside a step is asked once, of the meter's readings, and kept.
+FELT = ("slam_on", "slam_is_hardest")
 
 
 def steps(seen: Seen, *, held_back: str | None = None) -> list[Finding]:
@@ -32,6 +35,7 @@ def steps(seen: Seen, *, held_back: str | None = None) -> list[Finding]:
                 "unit": one.unit,
                 "logged": _is_logged(seen.inputs.marks, day),
             }
+            evidence |= {key: value for key, value in known.get(about, {}).items() if key in FELT}
             found = Finding(
                 topic="step", about=about, evidence=evidence, rests_on=rests_on, unjudged=held_back
             )
@@ -59,7 +63,7 @@ def slams(seen: Seen, *, held_back: str | None = None) -> list[Finding]:
         made[about] = Finding(
             topic="slam",
             about=about,
-            evidence={**evidence, "checked": _is_checked(inputs.marks, _day_of(about))},
+            evidence={**evidence, "checked": _is_checked(seen, names, evidence.get("t_ms"), _day_of(about))},
             rests_on=told.with_ref(inputs.door.built, names),
             unjudged=held_back,
         )
@@ -112,6 +116,9 @@ def _is_logged(marks: Iterable[Mark], day: int | None) -> bool:
     return day is not None and any(abs(marked - day) <= LOGGED_WITHIN_DAYS for marked in days)
 
 
-def _is_checked(marks: Iterable[Mark], day: int | None) -> bool:
-    """Whether the gauges were checked since that day."""
+def _is_checked(seen: Seen, names: Iterable[str], t_ms: object, day: int | None) -> bool:
+    """Whether the gauges were checked since: by a mark of a later day, or each with a feeler."""
+    if isinstance(t_ms, int | float) and is_felt_since(seen, names, t_ms):
+        return True
+    marks = seen.inputs.marks
     return day is not None and any(one.kind == CHECKED and one.t_ms // told.DAY_MS > day for one in marks)

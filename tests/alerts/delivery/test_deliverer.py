@@ -9,7 +9,7 @@ import pytest
 from sqlalchemy import Engine, update
 
 from server.alerts.delivery.deliverer import Deliverer
-from server.alerts.delivery.tables import MessageRow
+from server.alerts.delivery.tables import MessageRow, PostRow
 from server.alerts.delivery.values import Answer, Channel, Failed, Later, Notice, Refused, Sent
 from server.alerts.tables import AlertRow
 from server.database import session_of
@@ -112,6 +112,30 @@ def test_messages_of_a_post_go_in_order(engine: Engine, hand: HandClock) -> None
     hand.advance(minutes=2)
     assert [done.state for done in made.turn()] == ["sent", "sent"]
     assert [notice.kind for notice in channel.came] == ["night", "night", "month"]
+
+
+def test_a_post_that_failed_goes_after_the_others(engine: Engine, hand: HandClock) -> None:
+    """One that hangs for as long as it may does not keep the rest waiting a second time."""
+    one_message(engine)
+    with session_of(engine) as session:
+        session.add(PostRow(channel="mail", least="note", house=1, quiet="00:00-00:00"))
+    came: list[str] = []
+
+    class Named:
+        def __init__(self, name: str, *answers: Answer) -> None:
+            self.name, self.answers = name, list(answers)
+
+        def send(self, notice: Notice) -> Answer:
+            came.append(self.name)
+            return self.answers.pop(0) if self.answers else Sent()
+
+    channels = {"hook": Named("hook", Failed("too slow"), Failed("too slow")), "mail": Named("mail")}
+    made = Deliverer(engine, channels, clock=hand, rng=np.random.default_rng(1), zone="UTC")
+    for seed in (2, 3, 4):
+        composed(engine, f"2027-0{seed + 2}-01", seed=seed)  # a month's sheet to each
+        made.turn()
+        hand.advance(days=1)
+    assert came == ["hook", "mail", "mail", "hook", "mail", "hook", "hook", "hook", "hook"]
 
 
 def test_a_flat_refusal_is_not_tried_again_and_the_next_goes(engine: Engine, hand: HandClock) -> None:

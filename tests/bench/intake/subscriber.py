@@ -48,6 +48,7 @@ def main() -> None:
     if not done.wait(10 * PATIENCE_S):
         raise TimeoutError(f"{left[0]} messages did not come")
     sys.stdout.write(f"{time.perf_counter() - began[0]:.6f} {time.process_time() - began[1]:.6f}\n")
+    sys.stdout.flush()
     client.disconnect()
     client.loop_stop()
 

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from server.errors import OutOfRangeError
 from server.trend.answer import PLUGGED_IN, Z_95, Decomposition, Fit
 from server.trend.columns import CREEP_MEAN, Columns, creep_column
 from server.trend.compare import Comparison
@@ -24,7 +23,6 @@ SLOPE_START = 0.2
 CREEP_SD = 0.06 * 1.4
 MEDIANS_TIMES = (1.4, 1.2, 1.0, 1.2, 1.2)
 """Noise of a difference, over that of one door: white, ar, ar days, level, slope."""
-POWER_YEARS, POWER_MM_PER_YEAR = (2.0, 3.0, 5.0), (0.14, 0.12, 0.09)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,17 +70,6 @@ def compare(
         high=apart * door.scale + half,
         days_shared=int(day.size),
     )
-
-
-def power_mm_per_year(years: float) -> float:
-    """The difference of two sags that is seen in 4 of 5 cases after so many shared years, 2 or more.
-
-    From 5 years on as at 5. Raises OutOfRangeError below 2 years.
-    Source: 30 simulated pairs with unlike joints, by this project.
-    """
-    if not years >= POWER_YEARS[0]:
-        raise OutOfRangeError("difference that would be seen", "2 shared years or more", f"{years:g}")
-    return float(np.interp(years, POWER_YEARS, POWER_MM_PER_YEAR))
 
 
 def _noise(shared: _Shared, door: DoorFacts, model: Model) -> Noise:

@@ -1,13 +1,16 @@
 """Trials of pairs with nothing to find, through the real comparison: how often each bound says otherwise.
 
-Run as `python -m tests.bench.trend.trials`, with the number of pairs if not 400. Looks are weekly from one
-year to six. Invented data.
+Run as `python -m tests.bench.trend.trials [PAIRS [FILE [PROCESSES]]]`: 400 pairs, in one process, unless
+said otherwise. FILE keeps the looks: pairs that it holds are not looked at again. A pair takes some seven
+seconds of a core. Looks are weekly from one year to six. Invented data.
 """
 
 import json
 import sys
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import asdict, dataclass, replace
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
@@ -17,8 +20,9 @@ from server.trend.answer import PLUGGED_IN, Z_95, Kept
 from server.trend.paired import WIDEST, compare_sides
 from server.trend.paired_nights import PairKept, side_of, with_watched
 from server.trend.series import DAYS_PER_YEAR
-from server.trend.trial_fence import fence
-from server.trend.trial_plan import Ask, chance_told, s1_turn_mrad
+from server.trend.trial_error import TURN_MRAD
+from server.trend.trial_fence import METHODS, NEWEST
+from server.trend.trial_plan import Ask, chance_told
 from server.trend.watch import Watched, carried, nights
 from tests.bench.trend.doors import KnownDoor
 from tests.bench.trend.filtered import filtered
@@ -30,6 +34,9 @@ FIRST_DAY = 366
 FIRST_SEED = 100
 PLAIN = 1.96
 WALKS = 20_000
+AT_ONCE = 4
+TOLD = ((1, (0.08, 0.15)), (3, (0.05, 0.10)), (6, (0.05, 0.10)))
+"""Pairs, and differences put into them, over the scale."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -147,30 +154,77 @@ def leaving_rate(se: FloatArray, factors: FloatArray) -> float:
 
 
 def main(arguments: list[str]) -> None:
-    """Look at every pair, say so as it goes on, and print the table; looks are kept in a file if named."""
+    """Look at every pair that the file does not hold, say so as it goes on, and print the tables."""
     count = int(arguments[0]) if arguments else PAIRS
-    found = []
-    for pair in even_pairs(count):
-        found.append(looked_weekly(*pair))
-        if len(found) % 20 == 0:
-            sys.stdout.write(f"{len(found)} pairs looked at\n")
-            sys.stdout.flush()
-    for row in _table(found):
-        sys.stdout.write(f"{row}\n")
-    for row in _power_rows(found):
-        sys.stdout.write(f"{row}\n")
-    if arguments[1:]:
-        kept = [{"difference": one.difference.tolist(), "se": one.se.tolist()} for one in found]
-        Path(arguments[1]).write_text(json.dumps(kept), "utf-8")
+    file = Path(arguments[1]) if arguments[1:] else None
+    processes = int(arguments[2]) if arguments[2:] else 1
+    found = _read(file)[:count]
+    pairs = islice(even_pairs(count), len(found), None)
+    with ProcessPoolExecutor(processes) as pool:
+        while some := list(islice(pairs, AT_ONCE * processes)):
+            found += pool.map(looked_weekly, *zip(*some, strict=True))
+            _keep(file, found)
+            _say(f"{len(found)} pairs looked at")
+    for row in (*_claim_rows(found), *_error_rows(found), *_power_rows(found)):
+        _say(row)
+
+
+def _read(file: Path | None) -> list[Looked]:
+    if file is None or not file.exists():
+        return []
+    kept = json.loads(file.read_text("utf-8"))
+    return [Looked(**{name: np.array(values) for name, values in one.items()}) for one in kept]
+
+
+def _keep(file: Path | None, found: list[Looked]) -> None:
+    if file is not None:
+        kept = [{name: values.tolist() for name, values in asdict(one).items()} for one in found]
+        file.write_text(json.dumps(kept), "utf-8")
+
+
+def _claim_rows(found: list[Looked]) -> Iterator[str]:
+    """How often each bound leaves out the truth: in these pairs, and along their median error."""
+    years = found[0].years
+    at, median = _median_error(found)
+    for name, method in METHODS.items():
+        outside = sum(one.is_outside(method.factor(years / YEARS)) for one in found)
+        walk = leaving_rate(median, method.factor(at / YEARS))
+        yield f"{len(found)} pairs, nothing to find: {name} outside in {outside}; along the median {walk:.4f}"
+    outside = sum(one.is_outside(np.full(years.size, PLAIN)) for one in found)
+    walk = leaving_rate(median, np.full(at.size, PLAIN))
+    yield f"  plain interval outside in {outside}; along the median {walk:.4f}"
+
+
+def _error_rows(found: list[Looked]) -> Iterator[str]:
+    """The error by the years, over the scale and in mrad, and how the information grows."""
+    at, median = _median_error(found)
+    two, six = (float(np.interp(year, at, median)) for year in (2.0, 6.0))
+    yield f"information grows from year 2 to 6 as time to the {2 * np.log(two / six) / np.log(3):.2f}"
+    years, every = found[0].years, np.array([one.se for one in found])
+    for year in (1.25, 1.5, 1.75, 2.0, 2.25, 2.5, 3.0, 4.0, 5.0, 6.0):
+        place = int(np.argmin(np.abs(years - year)))
+        off = np.array([one.difference[place] for one in found])
+        served = np.isfinite(off)
+        if served.any():
+            se = float(np.median(every[served, place]))
+            yield (
+                f"year {year:g}: sd of the difference {off[served].std():.4f} (over the scale), median se "
+                f"{se:.4f}, {se * FACTS['turn'].scale:.4f} mrad, served {served.sum()}"
+            )
+
+
+def _median_error(found: list[Looked]) -> tuple[FloatArray, FloatArray]:
+    """Years at which more than half of the pairs are served, and the median of their errors."""
+    every = np.array([one.se for one in found])
+    served = np.isfinite(every).sum(axis=0) > len(found) / 2
+    return found[0].years[served], np.nanmedian(every[:, served], axis=0)
 
 
 def _power_rows(found: list[Looked]) -> Iterator[str]:
-    """How often a difference put into these pairs is told, beside what the planner promises."""
-    years = found[0].years
-    factors = np.array([fence(at, YEARS).factor for at in years])
-    scale = FACTS["turn"].scale
-    s1 = s1_turn_mrad(YEARS) / scale
-    for pairs, differences in ((1, (0.08, 0.15)), (3, (0.05, 0.10)), (6, (0.05, 0.10))):
+    """How often a difference put into these pairs is told by each year, beside what the planner promises."""
+    years, scale = found[0].years, FACTS["turn"].scale
+    factors = NEWEST.factor(years / YEARS)
+    for pairs, differences in TOLD:
         sets = len(found) // pairs
         if not sets:
             continue
@@ -178,36 +232,19 @@ def _power_rows(found: list[Looked]) -> Iterator[str]:
         square = np.array([one.se**2 for one in found[: sets * pairs]]).reshape(sets, pairs, -1)
         se = np.sqrt(square.sum(axis=1)) / pairs
         for apart in differences:
-            told = (np.abs(d + apart) > factors * se).any(axis=1).mean()
-            ask = Ask(pairs=pairs, horizon_years=float(YEARS), difference=apart, s1=s1)
-            yield (
-                f"{pairs} pairs, {apart * scale:.3f} mrad a year: told in {told:.3f} of {sets}, "
-                f"planned {chance_told(ask, float(YEARS)):.3f}"
+            told = np.logical_or.accumulate(np.abs(d + apart) > factors * se, axis=1)
+            ask = Ask(pairs=pairs, horizon_years=float(YEARS), difference=apart * scale, error=TURN_MRAD)
+            by_year = ", ".join(
+                f"{year} {told[:, np.searchsorted(years, year, side='right') - 1].mean():.3f} "
+                f"({chance_told(ask, float(year)):.3f})"
+                for year in range(2, YEARS + 1)
             )
+            yield f"{pairs} pairs, {apart * scale:.3f} mrad a year, {sets} sets: told (planned) by {by_year}"
 
 
-def _table(found: list[Looked]) -> Iterator[str]:
-    years = found[0].years
-    fenced = np.array([fence(at, YEARS).factor for at in years])
-    plain = np.full(years.size, PLAIN)
-    by_fence = sum(one.is_outside(fenced) for one in found)
-    by_plain = sum(one.is_outside(plain) for one in found)
-    yield f"{len(found)} pairs, nothing to find: fence {by_fence}, plain interval {by_plain}"
-    every = np.array([one.se for one in found])
-    served = np.isfinite(every).sum(axis=0) > len(found) / 2
-    median = np.nanmedian(every[:, served], axis=0)
-    at = years[served]
-    yield f"Brownian motion along the median error: fence {leaving_rate(median, fenced[served]):.4f}"
-    yield f"  plain {leaving_rate(median, plain[served]):.4f}"
-    two, six = (float(np.interp(year, at, median)) for year in (2.0, 6.0))
-    yield f"information grows from year 2 to 6 as time to the {2 * np.log(two / six) / np.log(3):.2f}"
-    for year in (2, 3, 5, 6):
-        place = int(np.argmin(np.abs(years - year)))
-        off = np.array([one.difference[place] for one in found])
-        yield (
-            f"year {year}: sd of the difference {np.nanstd(off):.4f} (over the scale), median se "
-            f"{np.nanmedian(every[:, place]):.4f}, served {np.isfinite(off).sum()}"
-        )
+def _say(row: str) -> None:
+    sys.stdout.write(f"{row}\n")
+    sys.stdout.flush()
 
 
 if __name__ == "__main__":

@@ -8,10 +8,12 @@ from flask.testing import FlaskClient
 from sqlalchemy import Engine
 
 from dashboards.pages import words
-from dashboards.pages.carpentry import NO_TEST, built_view, kit_words
+from dashboards.pages.carpentry import NO_TEST, built_view, kit_words, meter_words
 from dashboards.pages.facts import DoorFacts
 from server.database import session_of
 from server.doors.bench_tables import LoadTestRow
+from server.doors.built import BuiltDoor
+from server.doors.kits import metered_of
 from server.doors.load_tests import LoadTest
 from server.doors.register import find_door
 from tests.dashboards import yard
@@ -129,3 +131,21 @@ def test_no_bad_number_is_said_of_a_bare_door(bad: str) -> None:
     view = built_view(of({"gauges": (), "extras": ()}))
     text = " ".join([view.weight, view.carried_caption, *view.kit, *(row.moment for row in view.carried)])
     assert not re.search(rf"\b{bad}\b", text)
+
+
+def test_what_a_meter_would_change_is_on_the_page() -> None:
+    unread = metered_of(_with_kit_a(None))
+    (said,) = meter_words(unread)
+    assert said.startswith("Its moisture was not read with a meter when it was hung.")
+    assert f"on no day, with a reading good to 1{NB}% within " in said
+    (read,) = meter_words(metered_of(_with_kit_a(12.5)))
+    assert f"was read with a meter when it was hung, 12.5{NB}%" in read
+    assert "without that reading on no day" in read
+    assert meter_words(metered_of(yard.built("north"))) == []
+
+
+def _with_kit_a(pct: float | None) -> BuiltDoor:
+    made = yard.built("north")
+    kept = tuple(one for one in made.gauges if one.kind in ("head", "latch"))
+    sd_pct = None if pct is None else 1.0
+    return replace(made, gauges=kept, moisture_at_hanging_pct=pct, moisture_at_hanging_sd_pct=sd_pct)

@@ -9,6 +9,7 @@ from sqlalchemy import Engine
 
 from dashboards.pages import openapi, words
 from dashboards.pages.models import CompareOut
+from server.inspection.use_said import EVENLY
 from tests.dashboards import pair
 from tests.dashboards.conftest import HOST, app_over
 
@@ -44,6 +45,23 @@ def test_what_was_put_in_lies_between_the_bounds(paired: Engine) -> None:
     assert told["seen_so_far"]["low"] < told["seen_so_far"]["tonight_low"]
     assert (told["word"], told["is_declared"], told["compared"]) == ("b_turns_more", False, JOINT)
     assert told["droop"]["word"] == "not_to_be_compared"
+
+
+def test_use_is_said_and_counted_per_10_000_openings(paired: Engine) -> None:
+    page, told = page_of(paired), data_of(paired)
+    often = "\u2068South\u2069 is opened 0.7 times as often. Counted by openings it turns more all the same"
+    assert f"{often}: use does not account for it." in page
+    assert EVENLY in page  # opened alike every day: openings are years
+    assert told["openings_a_year"] == pytest.approx([42 * 365.25, 30 * 365.25], rel=1e-3)
+    true = [
+        pair.TURNS[name] * 100 / moment / (pair.OPENED[name] * 365.25 / 10_000)
+        for name, moment in zip(pair.TURNS, told["moments_n_m"], strict=True)
+    ]
+    for value, rate in zip(true, told["rates_per_10000"], strict=True):
+        assert rate["low"] <= value <= rate["high"]
+    assert told["per_10000"]["tonight_low"] <= true[1] - true[0] <= told["per_10000"]["tonight_high"]
+    assert told["beside_openings"]["ratio"] > 4
+    assert [told["beside_openings"][key] for key in ("difference", "a", "b")] == [None] * 3
 
 
 def test_the_data_are_as_their_description_says(declared: Engine) -> None:

@@ -7,6 +7,7 @@ import pytest
 
 from dashboards.pages import telling, words
 from dashboards.pages.facts import DoorFacts
+from server.doors.versions import Version
 from server.inspection.results import SeriesResult
 from tests.dashboards import yard
 
@@ -243,3 +244,30 @@ def test_a_joint_whose_rate_is_not_told_says_so() -> None:
     turn = yard.result("turn:top-hinge", status="refused", facts=facts)
     one = yard.told(results={"turn:top-hinge": turn}).joints[0]
     assert telling.joint_row(one).growth == "Not known yet"
+
+
+def test_a_gauge_that_replaced_another_is_spoken_of() -> None:
+    told = yard.told()
+    built = told.door.built
+    gauges = tuple(
+        replace(one, channel="sill-new", replaces="sill-latch") if one.channel == "sill-latch" else one
+        for one in built.gauges
+    )
+    first = Version(from_ms=0, because="hung", built=built)
+    later = replace(first, from_ms=86_400_000, because="gauge-moved", built=replace(built, gauges=gauges))
+    door = replace(told.door, versions=(first, later))
+    assert any("sill-new replaces sill-latch" in one for one in telling.notes(replace(told, door=door)))
+    assert not any("replaces" in one for one in telling.notes(told))
+
+
+def test_a_droop_that_is_not_told_says_so_in_place_of_a_number() -> None:
+    facts: dict[str, object] = {"told": "not_told", "now": None, "stays": None, "line": "hung"}
+    told = refused(facts, reason="nothing tells how high it hangs (sd 0.61 mm, at most 0.12 is followed)")
+    assert telling.lead(told) == telling.UNTOLD
+    assert telling.second(told).startswith("Not said: nothing tells how high it hangs.")
+    assert telling.row(told) == (telling.UNTOLD.rstrip("."), "Its page says what would tell it")
+    assert telling.nothing_drawn(told) == telling.UNTOLD_DRAWN
+    assert telling.pencilled(told) is None
+    undrawn = refused(facts | {"line": "none", "first_day": None, "last_day": None, "days_seen": 0})
+    assert telling.lead(undrawn) == telling.NOT_DRAWN
+    assert telling.nothing_drawn(undrawn) == telling.NOTHING_DRAWN

@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from dashboards.pages.trial import ask_of
 from server.database import session_of
-from server.trend.trial_plan import S1_DROOP_MM, s1_turn_mrad
+from server.trend.trial_error import DROOP_MM, TURN_MRAD
 from server.trials.store import declare
 from server.trials.tables import TrialLookRow, TrialRecordRow
 from tests.dashboards.conftest import HOST, app_over
@@ -46,10 +46,10 @@ def test_the_list_has_each_trial_with_its_word(reader: FlaskClient, declared: En
 
 def test_the_planner_answers_before_anything_is_declared(empty_client: FlaskClient) -> None:
     page = text_of(empty_client, "/trials?pairs=1&years=6&difference=0.10")
-    # trial of 1 pair, 6 years: seen 4 of 5 from 0.088 mm; 0.10 not before 2.1, even by 3.8 (closed form)
+    # trial of 1 pair, 6 years: seen 4 of 5 from 0.088 mm; 0.10 not before 2.5, even by 4.1 (test_trial_plan)
     assert "0.09 mm a year" in page
-    assert "can’t be told before year\u00a02.1" in page
-    assert "as likely as not told by year\u00a03.8" in page
+    assert "can’t be told before year\u00a02.5" in page
+    assert "as likely as not told by year\u00a04.1" in page
     assert "No trial is sealed yet." in page
     assert "One pair tells a failing joint from a sound one" in page
     kind = text_of(empty_client, "/trials?pairs=3&years=6&difference=0.10&moment=69")
@@ -59,9 +59,9 @@ def test_the_planner_answers_before_anything_is_declared(empty_client: FlaskClie
 def test_a_moment_makes_it_a_turn() -> None:
     given = {"pairs": "2", "years": "6", "difference": "0,1", "moment": ""}
     ask, quantity = ask_of(given)
-    assert (ask.pairs, ask.difference, ask.s1, quantity) == (2, 0.1, S1_DROOP_MM, "droop")
+    assert (ask.pairs, ask.difference, ask.error, quantity) == (2, 0.1, DROOP_MM, "droop")
     turn, quantity = ask_of(given | {"moment": "50"})
-    assert (turn.s1, quantity) == (2 * s1_turn_mrad(6), "turn_per_100_n_m")
+    assert (turn.error, quantity) == (TURN_MRAD.times(2), "turn_per_100_n_m")
 
 
 @pytest.mark.parametrize("query", ["pairs=0", "pairs=1.5", "years=40", "difference=x", "moment=-1"])

@@ -6,14 +6,14 @@ from dashboards.pages import words
 from dashboards.pages.facts import DoorFacts
 from dashboards.pages.pairs import Asked, Compared
 from dashboards.pages.unlike import Unlike, unlike
+from server.inspection.comparing import UNCOUNTED, Pair, SeenSoFar, Used
 from server.inspection.comparing import Asked as AskedOf
-from server.inspection.comparing import Pair, SeenSoFar
 from server.inspection.paired import DoorSeries
 from server.trend.compare import Comparison
 from server.trend.together import Shares
-from server.trend.trial_use import YearUse
 from tests.dashboards import yard
 from tests.inspection.doors import Truth, made_inputs
+from tests.inspection.used import counted
 
 NB = words.NBSP
 
@@ -24,7 +24,7 @@ def rows(
     *,
     name: str = "lock-hinge",
     shares: Shares | None = None,
-    use: tuple[YearUse | None, YearUse | None] = (None, None),
+    use: Used = UNCOUNTED,
 ) -> dict[str, Unlike]:
     empty = DoorSeries(inputs=made_inputs(Truth(years=0.1)), series={}, watches={})
     asked = AskedOf(keys=(f"turn:{name}",) * 2, moments_n_m=(71.7, 66.5))
@@ -74,8 +74,7 @@ def test_what_both_share_is_taken_out_where_it_is_found() -> None:
 
 def test_openings_are_shown_where_they_are_counted() -> None:
     assert rows()["Openings a day"].first == "Not recorded"
-    year = YearUse(total=31 * 365.25, sd=0, counted_days=400, record_days=400, is_at_least=True)
-    found = rows(use=(year, replace(year, is_at_least=False)))["Openings a day"]
+    found = rows(use=(counted(31, is_at_least=True), counted(31)))["Openings a day"]
     assert (found.first, found.second) == ("At least about 31", "About 31")
     assert found.effect.startswith("Not taken out: a year is compared.")
 

@@ -23,6 +23,16 @@ def test_a_counter_that_fell_back_counts_at_least() -> None:
     assert use_words(seen) == "Opened at least about 1 time a day."
 
 
+def test_a_counter_that_bounces_is_said() -> None:
+    seen = UseSeen(
+        openings_a_day=60.0, is_at_least=False, hardest_m_s2=None, hardest_day=None, bouncing_days=2
+    )
+    assert use_words(seen) == (
+        "Opened about 60 times a day. On 2 days over 5000 were counted: the counter bounces, or the door "
+        "bangs in a gale."
+    )
+
+
 def test_a_door_without_a_counter_has_no_line(two_doors: Engine) -> None:
     with app_over(two_doors).test_request_context(), Session(two_doors) as session:
         assert use_line(session, yard.told()) == ""

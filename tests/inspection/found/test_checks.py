@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from server.doors.checks import FeelerCheck
 from server.doors.load_tests import LoadTest
 from server.inspection.found.checks import AT_BOUND, NO_CHECK, ONE_TEST, check_due, load_test
 from server.inspection.seen import Seen
@@ -46,6 +47,39 @@ def test_a_week_after_an_upset_a_check_is_due(kind: str) -> None:
     due = marked(before, kind, 7)
     assert the(due).evidence == {"days_since_check": 365, "gauges": len(MOVING)}
     assert verdicts(the(marked(due, "calibrated", 6)))["check_due"] == "gone"
+
+
+def felt(name: str, days_ago: int, third_mm: float = 0.3) -> FeelerCheck:
+    at_ms = (TODAY - days_ago) * 86_400_000
+    return FeelerCheck(
+        gauge=name,
+        t_ms=at_ms,
+        values_mm=(0.3, 0.3, third_mm),
+        step_mm=0.05,
+        enters=True,
+        by="Anna",
+        added_ms=at_ms,
+    )
+
+
+def test_a_feeler_checks_the_gauge_it_was_held_beside() -> None:
+    due = checked(head_latch=400, latch_top=400)
+    assert the(told(due, feelers=(felt("head-latch", 3),))).evidence["gauges"] == 1
+    both = (felt("head-latch", 3), felt("latch-top", 2))
+    assert verdicts(the(told(due, feelers=both)))["check_due"] == "gone"
+    assert the(told(due, feelers=(felt("head-latch", 3, 0.4),))).evidence["gauges"] == 2
+
+
+def test_a_year_after_a_feeler_the_next_is_due() -> None:
+    alone = told(seen_of(), feelers=(felt("head-latch", 365),))
+    assert the(alone).evidence == {"days_since_check": 365, "gauges": 1}
+    assert the(told(seen_of(), feelers=(felt("head-latch", 364),))).evidence == {"days_since_check": 364}
+
+
+@pytest.mark.parametrize(("days", "said"), [(5 * 365 - 1, "gone"), (5 * 365, "holds")])
+def test_a_gauge_that_no_feeler_reaches_has_five_years(days: int, said: str) -> None:
+    """Blocks every five years. Source: sensors, section 9.6."""
+    assert verdicts(the(checked(diag_rise=days)))["check_due"] == said
 
 
 def test_without_any_check_kept_nothing_is_said() -> None:

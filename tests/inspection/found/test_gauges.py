@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from server.inspection.found.feelers import NO_FEELER
 from server.inspection.found.gauges import (
     IS_OPEN,
-    NO_FEELER,
     NO_REDUNDANCY,
     NOTHING_CAME,
     gauges,

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import pytest
 
+from server.doors.checks import FeelerCheck
 from server.inspection.found.steps import slams, steps
 from server.inspection.found.told import day_text
 from server.inspection.seen import Seen
@@ -62,6 +63,14 @@ def test_a_step_keeps_the_day_of_its_first_finding() -> None:
     }
 
 
+def test_a_slam_that_was_felt_beside_it_stays_with_it() -> None:
+    evidence = {"found": True, "size": 0.3, "slam_on": day_text(DAY - 1), "slam_is_hardest": True}
+    known = (Earlier(topic="step", about=NAME, evidence=evidence),)
+    (one,) = steps(told(stepped(DAY + 2), earlier=known))
+    assert (one.evidence["slam_on"], one.evidence["slam_is_hardest"]) == (day_text(DAY - 1), True)
+    assert verdicts(one) == {"step_unlogged": "holds"}
+
+
 def test_a_step_of_a_series_not_looked_at_is_not_gone() -> None:
     known = (Earlier(topic="step", about=NAME, evidence={"found": True}),)
     assert steps(told(seen_of(), earlier=known)) == []
@@ -96,6 +105,22 @@ def test_a_slam_found_earlier_goes_on_until_the_gauges_are_checked() -> None:
     ago = HUNG_DAY + later.inputs.last_ended - DAY
     assert [verdicts(one)["slam"] for one in slams(marked(later, "calibrated", ago))] == ["at_once"]
     assert [verdicts(one)["slam"] for one in slams(marked(later, "calibrated", ago - 1))] == ["gone_at_once"]
+    felt = FeelerCheck(
+        gauge="latch-top",
+        t_ms=AT_MS + 1,
+        values_mm=(0.3, 0.3, 0.3),
+        step_mm=0.05,
+        enters=True,
+        by="Anna",
+        added_ms=AT_MS + 1,
+    )
+    names = one.evidence["gauges"]
+    assert isinstance(names, list)
+    every = tuple(replace(felt, gauge=name) for name in names)
+    assert [verdicts(one)["slam"] for one in slams(told(later, feelers=every))] == ["gone_at_once"]
+    assert [verdicts(one)["slam"] for one in slams(told(later, feelers=every[1:]))] == ["at_once"]
+    before = tuple(replace(check, t_ms=AT_MS) for check in every)
+    assert [verdicts(one)["slam"] for one in slams(told(later, feelers=before))] == ["at_once"]
 
 
 def test_while_readings_come_in_nothing_is_said() -> None:
