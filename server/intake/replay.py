@@ -1,6 +1,7 @@
 """Held packs once more: each through the full check, and what nodes are told of it."""
 
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
@@ -47,18 +48,18 @@ def replay(
     """
     enrolment = Enrolment(engine)
     enrolment.read()
-    committer, found = Committer(engine, enrolment, clock_ms=clock_ms), Replay()
-    touched: dict[int, set[str]] = {}
-    for held in held_packs(engine, now_ms=clock_ms(), code=code, node=node):
-        came = committer.replay(held)
-        if came is None:
-            found.counted_alone += held.size_bytes is None
-        elif came.code is not None:
-            found.stays[came.code] = found.stays.get(came.code, 0) + 1
-        else:
-            found.stored, found.readings = found.stored + 1, found.readings + came.readings
-        if came is not None and came.node_id is not None and came.journal is not None:
-            touched.setdefault(came.node_id, set()).add(came.journal)
+    found, touched = Replay(), dict[int, set[str]]()
+    with closing(Committer(engine, enrolment, clock_ms=clock_ms)) as committer:
+        for held in held_packs(engine, now_ms=clock_ms(), code=code, node=node):
+            came = committer.replay(held)
+            if came is None:
+                found.counted_alone += held.size_bytes is None
+            elif came.code is not None:
+                found.stays[came.code] = found.stays.get(came.code, 0) + 1
+            else:
+                found.stored, found.readings = found.stored + 1, found.readings + came.readings
+            if came is not None and came.node_id is not None and came.journal is not None:
+                touched.setdefault(came.node_id, set()).add(came.journal)
     _state(Stater(engine, clock_ms=clock_ms), enrolment, touched)
     return found
 

@@ -35,6 +35,7 @@ from server.service.ports import bind
 
 log = logging.getLogger("hangtrue.service")
 TELL_S, LOOK_FOR_NEW_S, LOOK_FOR_REVOKED_S = 1.0, 30.0, 1.0
+FIRST_LOOK_S = 20.0
 # The algebra of a look is small: threads only wait for one another, and for the other core's work.
 ONE_CORE = {"OPENBLAS_NUM_THREADS": "1"}
 KEPT_FROM_CHILDREN = "HANGTRUE_DELIVERY_"
@@ -177,8 +178,10 @@ def serve(settings: Settings, *, clock: Clock, say: Callable[[str], None]) -> No
         say(
             f"readings: {service.intake.host}:{service.intake.port}   pages: http://{service.pages.host}:{service.pages.port}/"
         )
-        service.look("--due")
         service.back_ups.make_if_due()
+        # Boxes that went on without us send first what waits; then they and their doors are judged.
+        if not service.stopping.wait(FIRST_LOOK_S):
+            service.look("--due")
         service.stopping.wait()
 
 

@@ -17,10 +17,8 @@ MAY_LOOK = (
     "the truth is never once outside them from the first night to the last."
 )
 READ_BY: Mapping[str, str] = {
-    "fence-1": "By fence-1, as it was sealed. Measured since: what a pair’s turns tell grows faster than the "
-    "years, and by that these bounds are left in 52 trials of a thousand, not in 50 at most.",
-    "fence-2": "By fence-2: early bounds are wider still than by fence-1, for what a pair’s turns tell was "
-    "measured to grow faster than the years, from the second to the sixth as their power 1.6.",
+    "fence-1": "By fence-1, as it was sealed. Measured since: left in 52 trials of a thousand, not in 50.",
+    "fence-2": "By fence-2: wider early on than fence-1, for what a pair tells grows faster than the years.",
 }
 """Of each method's bounds. Source: 400 simulated pairs through the comparison, by this project."""
 KEEP_A_COPY = (

@@ -15,7 +15,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, as_completed
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -87,13 +87,14 @@ def look(asked: argparse.Namespace) -> None:
         _copy(yard_of(asked.folder, name), _looks_of(asked.folder, name))
         _make_days(_looks_of(asked.folder, name), doors_of(name, asked.doors, asked.years))
     tasks = [
-        (f"sqlite:///{_looks_of(asked.folder, name)}", one.name, _end(one))
+        (f"sqlite:///{_looks_of(asked.folder, name)}", one.name, _end(one, asked.until or one.years))
         for name in asked.fleets
         for one in doors_of(name, asked.doors, asked.years)
     ]
     with ProcessPoolExecutor(asked.workers) as pool:
-        for said in pool.map(_look_at, *zip(*tasks, strict=True)):
-            _print(said)
+        futures = [pool.submit(_look_at, *task) for task in tasks]
+        for done in as_completed(futures):
+            _print(done.result())
 
 
 def _looks_of(folder: Path, name: str) -> Path:
@@ -123,7 +124,7 @@ def _make_days(database: Path, doors: Sequence[Asked]) -> None:
             stored = {
                 name: session.execute(
                     select(Reading.t_ms, Reading.value)
-                    .where(Reading.channel_id == one.id)
+                    .where(Reading.channel_id == one.id, Reading.t_ms < asked.simulated.history_end_ms)
                     .order_by(Reading.t_ms)
                 ).all()
                 for name, one in channels.items()
@@ -148,8 +149,8 @@ def _look_at(database: str, name: str, end: datetime) -> str:
     )
 
 
-def _end(one: Asked) -> datetime:
-    last = one.start + timedelta(days=one.years * YEAR)
+def _end(one: Asked, years: float) -> datetime:
+    last = one.start + timedelta(days=years * YEAR)
     return datetime(last.year, last.month, last.day, 5, tzinfo=UTC)
 
 
@@ -329,6 +330,7 @@ def main() -> int:
     parser.add_argument("--fleets", nargs="+", default=["sound", "lock", "top"], choices=list(FLEETS))
     parser.add_argument("--doors", type=int, default=20)
     parser.add_argument("--years", type=float, default=6.0)
+    parser.add_argument("--until", type=float, help="years after which no more nights are looked at")
     parser.add_argument("--wire", action="store_true")
     parser.add_argument("--workers", type=int, default=2)
     asked = parser.parse_args()

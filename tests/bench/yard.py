@@ -132,7 +132,7 @@ def make_nodes(yard: Yard, doors: Sequence[Asked]) -> None:
             hung = register(session, asked)
             user = node_user(SITE, asked.name, 1)
             password = issue(
-                session, node_id=hung.node_id, user=user, role="node", generation=1, now=asked.start
+                session, node_id=hung.node_id, user=user, role="node", generation=1, now=utc_now()
             )
             state = yard.folder / asked.name / "state"
             state.mkdir(parents=True, mode=0o700)

@@ -1,5 +1,7 @@
 """Held packs once more: stored they leave quarantine, refused again they stay."""
 
+from contextlib import closing
+
 import pytest
 from sqlalchemy import Engine, event
 
@@ -179,7 +181,8 @@ def test_of_two_replays_at_once_one_stores(engine: Engine) -> None:
     committer = Committer(engine, enrolment, clock_ms=lambda: LATER_MS)
     committer.judge = Overtaken(enrolment)
     (held,) = held_packs(engine, now_ms=LATER_MS)
-    assert committer.replay(held) is None
+    with closing(committer):
+        assert committer.replay(held) is None
     assert rows(engine, "SELECT count(*) FROM reading") == [(2,)]
 
 

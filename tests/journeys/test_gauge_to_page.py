@@ -16,7 +16,7 @@ from tests.journeys.yard import SITE, Served, Yard, end, make_yard, metric, serv
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"]
-YEARS, SEED, INSTANTS = 1.6, 4, 9350
+YEARS, SEED, INSTANTS = 1.2, 4, 7012
 DOOR = f"/doors/{SITE}/north"
 WIDTHS = (1280, 390)
 MINUS, NBSP = "\u2212", "\u00a0"

@@ -21,8 +21,8 @@ from tests.journeys.yard import end, make_yard, metric, serving, start_service, 
 
 log = logging.getLogger(__name__)  # the figures: pytest --log-cli-level=INFO
 EARLY = Path(__file__).with_name("early.py")
-KILLS, MUTANT_KILLS = often(3, long=20), 3
-BROKER_KILLS = often(2, long=5)
+KILLS, MUTANT_KILLS = often(2, long=20), 2
+BROKER_KILLS = often(1, long=5)
 FAST = 1000  # packs acknowledged a second; below it too little is at stake
 AT_WORK_S = 3.0  # how long to wait for an acknowledgement, so that the kill comes right after one
 

@@ -8,10 +8,11 @@ import pytest
 from sqlalchemy import Engine, text
 
 from tests.journeys.hung import Hung, hang, write_node_file
+from tests.journeys.needs import often
 from tests.journeys.yard import SITE, Yard, end, make_yard, serving, until
 
 log = logging.getLogger(__name__)
-JOURNALLING_KILLS, SENDING_KILLS = 2, 10
+JOURNALLING_KILLS, SENDING_KILLS = 2, often(4, long=10)
 YEARS, SEED = 0.3, 7
 SLOWLY, AT_ONCE = "20", "200"  # packs a second: slow enough that a kill finds it sending
 

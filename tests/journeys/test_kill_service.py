@@ -25,7 +25,7 @@ from tests.journeys.yard import Served, Yard, end, make_yard, metric, serving, s
 
 log = logging.getLogger(__name__)  # the figures: pytest --log-cli-level=INFO
 EARLY = Path(__file__).with_name("early.py")
-KILLS = often(4, long=20)
+KILLS = often(3, long=20)
 MUTANT_KILLS, TRIES = 3, 3 * KILLS
 FAST = 1000  # packs acknowledged a second; below it too little is at stake
 STOP_S, UNREAD_S = 10.0, 1.0

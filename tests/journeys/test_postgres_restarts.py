@@ -12,7 +12,7 @@ from tests.journeys.ways import KINDS, load, until_flowing, way_in
 from tests.journeys.yard import make_yard, metric, serving, until
 
 log = logging.getLogger(__name__)
-RESTARTS = often(2, long=5)
+RESTARTS = often(1, long=5)
 
 
 @pytest.mark.parametrize("kind", KINDS)

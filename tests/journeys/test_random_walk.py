@@ -20,7 +20,7 @@ from tests.intake.yard import enrol_world, rows
 from tests.journeys.needs import often
 from tests.journeys.walk import ACTIONS, STEP_MS, World
 
-WALKS, STEPS = often(8, long=400), often(150, long=300)
+WALKS, STEPS = often(5, long=400), often(150, long=300)
 WEIGHED = [name for name, (weight, _) in ACTIONS.items() for _ in range(weight)]
 walks = st.tuples(
     st.lists(st.sampled_from(WEIGHED), min_size=STEPS, max_size=STEPS), st.integers(0, 2**32 - 1)

@@ -12,7 +12,7 @@ from tests.journeys.ways import Way, load, until_flowing, use_broker, way_in
 from tests.journeys.yard import SCRIPTS, SITE, Yard, end, first_line, make_yard, metric, serving, start, until
 
 log = logging.getLogger(__name__)
-KILLS = often(2, long=6)
+KILLS = often(1, long=6)
 
 
 def second_yard(way: Way, folder: Path) -> Yard:
