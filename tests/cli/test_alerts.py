@@ -2,35 +2,14 @@
 
 import json
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 
 import pytest
 from sqlalchemy import update
 from sqlalchemy.orm import Session
 
-from server import schema
 from server.alerts.tables import AlertRow
 from server.cli.main import main
 from server.database import open_engine
-from server.service import nightly
-from tests.fakes.clock import HandClock
-from tests.inspection.doors import HUNG, Truth, one_joint
-from tests.inspection.stored import stored_door
-
-OPENING = Truth(years=1.8, turn_mrad_per_year=0.45)
-
-
-@pytest.fixture
-def yard(tmp_path: Path) -> str:
-    """A database with one door of 1.8 years whose joint opens, looked at once on its last day."""
-    url = f"sqlite:///{tmp_path / 'yard.db'}"
-    schema.upgrade(url)
-    engine = open_engine(url)
-    with Session(engine) as session, session.begin():
-        stored_door(session, OPENING, one_joint())
-    nightly.inspect_now(engine, None, clock=HandClock(HUNG + timedelta(days=int(OPENING.years * 365.25))))
-    engine.dispose()
-    return url
 
 
 def run(capsys: pytest.CaptureFixture[str], yard: str, *words: str) -> tuple[int, str, str]:

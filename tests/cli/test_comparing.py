@@ -1,6 +1,7 @@
 """The command `compare`: two doors, each joint by what it carries."""
 
 import json
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 
@@ -13,7 +14,7 @@ from server.inspection.look import watched_look
 from server.inspection.reading import gather
 from server.inspection.use_said import EVENLY
 from server.inspection.watch_kept import keep_watches
-from server.schema import upgrade
+from tests.fakes.databases import Made
 from tests.inspection.doors import Truth, one_joint
 from tests.inspection.stored import stored_door
 from tests.inspection.used import store_openings, with_counter
@@ -24,9 +25,9 @@ OPENED = {"north": 30.0, "south": 42.0}
 
 
 @pytest.fixture
-def run(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Run:
+def run(tmp_path: Path, made: Made, capsys: pytest.CaptureFixture[str]) -> Run:
     url = f"sqlite:///{tmp_path / 'yard.db'}"
-    upgrade(url)
+    made.copy_file(tmp_path / "yard.db")
 
     def run(*arguments: object) -> tuple[int, str, str]:
         code = main(["--database", url, *map(str, arguments)])
@@ -36,8 +37,16 @@ def run(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Run:
     return run
 
 
-def hung(tmp_path: Path, *, is_watched: bool) -> None:
-    engine = open_engine(f"sqlite:///{tmp_path / 'yard.db'}")
+@pytest.fixture(scope="module")
+def watched(tmp_path_factory: pytest.TempPathFactory, made: Made) -> Path:
+    """Both doors, each with the watches of a look."""
+    made.copy_file(path := tmp_path_factory.mktemp("watched") / "yard.db")
+    hung(path, is_watched=True)
+    return path
+
+
+def hung(path: Path, *, is_watched: bool) -> None:
+    engine = open_engine(f"sqlite:///{path}")
     with Session(engine) as session:
         for name, turn in TURNS.items():
             truth = Truth(years=3.2, turn_mrad_per_year=turn)
@@ -50,8 +59,8 @@ def hung(tmp_path: Path, *, is_watched: bool) -> None:
     engine.dispose()
 
 
-def test_a_joint_that_turns_more_is_named(run: Run, tmp_path: Path) -> None:
-    hung(tmp_path, is_watched=True)
+def test_a_joint_that_turns_more_is_named(run: Run, watched: Path, tmp_path: Path) -> None:
+    shutil.copyfile(watched, tmp_path / "yard.db")
     code, out, _ = run("compare", "north", "south")
     assert code == 0
     assert "South’s joint turns more." in out
@@ -62,8 +71,8 @@ def test_a_joint_that_turns_more_is_named(run: Run, tmp_path: Path) -> None:
     assert told["joints"]["lock-hinge"]["said"]["low"] > 0
 
 
-def test_use_is_said_beside_it(run: Run, tmp_path: Path) -> None:
-    hung(tmp_path, is_watched=True)
+def test_use_is_said_beside_it(run: Run, watched: Path, tmp_path: Path) -> None:
+    shutil.copyfile(watched, tmp_path / "yard.db")
     often = "South is opened 1.4 times as often. Counted by openings it turns more all the same"
     assert f"  {often}" in run("compare", "north", "south")[1]
     told = json.loads(run("compare", "north", "south", "--json")[1])
@@ -75,13 +84,13 @@ def test_use_is_said_beside_it(run: Run, tmp_path: Path) -> None:
 
 
 def test_before_a_watch_it_says_why_not(run: Run, tmp_path: Path) -> None:
-    hung(tmp_path, is_watched=False)
+    hung(tmp_path / "yard.db", is_watched=False)
     out = run("compare", "north", "south")[1]
     assert "Not to be compared: the two have not been heard together for a year." in out
 
 
 def test_one_door_is_no_comparison(run: Run, tmp_path: Path) -> None:
-    hung(tmp_path, is_watched=False)
+    hung(tmp_path / "yard.db", is_watched=False)
     code, _, err = run("compare", "north", "saltmarsh-yard/north")
     assert code in (1, 2)
     assert "needs two doors" in err

@@ -4,7 +4,7 @@ Between them stands a broker of four lines; nothing runs by itself, so that a wa
 """
 
 from collections.abc import Callable
-from contextlib import suppress
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from random import Random
@@ -71,6 +71,7 @@ class World:
     flying: dict[int, tuple[int, str, bytes, bool]] = field(default_factory=dict)
     redelivered: int = 0
     _out: int = 0
+    _held: ExitStack = field(default_factory=ExitStack)
 
     def __post_init__(self) -> None:
         self._start_collector()
@@ -193,7 +194,8 @@ class World:
             return {(code, seq): ms for code, seq, ms in connection.execute(text(sql))}
 
     def end(self) -> None:
-        """Close the spool."""
+        """Close the spool, and what the collector holds."""
+        self._held.close()
         self.spool.__exit__(None, None, None)
 
     def _start_node(self) -> None:
@@ -209,7 +211,9 @@ class World:
     def _start_collector(self) -> None:
         enrolment = Enrolment(self.engine, monotonic=lambda: self.at_s)
         enrolment.read()
+        self._held.close()  # the system does it for a process that died
         self.committer = Mortal(self.engine, enrolment, clock_ms=lambda: self.now_ms)
+        self._held.callback(self.committer.close)
         self.stater = Stater(self.engine, clock_ms=lambda: self.now_ms)
         self.node = next(one for one in enrolment.by_id.values() if (one.site, one.node) == (SITE, NODE))
         for node_id, journal in self.stater.present_journals().items():

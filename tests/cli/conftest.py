@@ -1,0 +1,36 @@
+"""What the tests of commands share: a door whose joint opens, looked at, made once."""
+
+import shutil
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+from sqlalchemy.orm import Session
+
+from server.database import open_engine
+from server.service import nightly
+from tests.fakes.clock import HandClock
+from tests.fakes.databases import Made
+from tests.inspection.doors import HUNG, Truth, one_joint
+from tests.inspection.stored import stored_door
+
+OPENING = Truth(years=1.8, turn_mrad_per_year=0.45)
+
+
+@pytest.fixture(scope="session")
+def looked(tmp_path_factory: pytest.TempPathFactory, made: Made) -> Path:
+    """A database with one door of 1.8 years whose joint opens, looked at once on its last day."""
+    made.copy_file(path := tmp_path_factory.mktemp("looked") / "yard.db")
+    engine = open_engine(f"sqlite:///{path}")
+    with Session(engine) as session, session.begin():
+        stored_door(session, OPENING, one_joint())
+    nightly.inspect_now(engine, None, clock=HandClock(HUNG + timedelta(days=int(OPENING.years * 365.25))))
+    engine.dispose()
+    return path
+
+
+@pytest.fixture
+def yard(looked: Path, tmp_path: Path) -> str:
+    """The address of a copy of that database."""
+    shutil.copyfile(looked, tmp_path / "yard.db")
+    return f"sqlite:///{tmp_path / 'yard.db'}"
