@@ -10,7 +10,7 @@ from server.inspection.dating import alarm_facts
 from server.inspection.line import Line
 from server.inspection.moisture import Moisture
 from server.inspection.series import DaySeries
-from server.inspection.values import DoorInputs, Parts, SeriesLook
+from server.inspection.values import DoorInputs, Parts, SeriesLook, refused_look
 from server.inspection.watching import Followed, daily_of, told
 from server.trend.decompose import FIRST_YEAR_DAYS, Decomposition, decompose
 from server.trend.prepare import prepared
@@ -137,17 +137,7 @@ def _nothing(one: DaySeries, reason: str, line: Line, asked: Asked) -> SeriesLoo
     facts |= {"since_heard": line.since_heard, "limit": one.facts.limit, "told": one.told}
     if asked.watched:
         facts |= {"alarm": None, "alarm_day": None, "found_steps": [], "forecast": None}
-    return SeriesLook(
-        key=one.key,
-        unit=one.unit,
-        status="refused",
-        reason=reason,
-        rate=None,
-        low=None,
-        high=None,
-        facts=facts,
-        parts=None,
-    )
+    return refused_look(one.key, one.unit, reason, facts)
 
 
 def _reason(found: Decomposition, unit: str) -> str | None:

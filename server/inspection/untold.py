@@ -7,7 +7,7 @@ from server.inspection.moisture import Moisture
 from server.inspection.moved import DERIVED
 from server.inspection.spans import spans_of
 from server.inspection.telling import tellings
-from server.inspection.values import DoorInputs, SeriesLook
+from server.inspection.values import DoorInputs, SeriesLook, refused_look
 from server.joinery.leaf import POSITION_KINDS
 
 NOT_TOLD = "not_told"
@@ -41,14 +41,4 @@ def _nothing(inputs: DoorInputs, line: Line, name: str, reason: str) -> SeriesLo
         "line_to": inputs.hung_day + line.stop,
         "since_heard": line.since_heard,
     }
-    return SeriesLook(
-        key=name,
-        unit="mm",
-        status="refused",
-        reason=reason,
-        rate=None,
-        low=None,
-        high=None,
-        facts=facts,
-        parts=None,
-    )
+    return refused_look(name, "mm", reason, facts)

@@ -137,6 +137,12 @@ class SeriesLook:
         return float(value) if is_number else None  # type: ignore[arg-type]  # it is a number by the line above
 
 
+def refused_look(key: str, unit: str, reason: str, facts: Mapping[str, object]) -> SeriesLook:
+    """A series of which no figure is told, with the reason in words."""
+    nothing = dict.fromkeys(("rate", "low", "high", "parts"))
+    return SeriesLook(key=key, unit=unit, status="refused", reason=reason, facts=facts, **nothing)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Inspection:
     """What one look at one door found."""

@@ -1,4 +1,4 @@
-"""What the tests of commands share: a door whose joint opens, looked at, made once."""
+"""What the tests of commands share: a door just hung; a door whose joint opens, looked at, made once."""
 
 import shutil
 from datetime import timedelta
@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy.orm import Session
 
+from server.config import Settings
 from server.database import open_engine
 from server.service import nightly
 from tests.fakes.clock import HandClock
@@ -34,3 +35,15 @@ def yard(looked: Path, tmp_path: Path) -> str:
     """The address of a copy of that database."""
     shutil.copyfile(looked, tmp_path / "yard.db")
     return f"sqlite:///{tmp_path / 'yard.db'}"
+
+
+@pytest.fixture
+def settings(tmp_path: Path, made: Made) -> Settings:
+    """Settings with a database in which one door hangs and nothing was heard of it."""
+    made.copy_file(tmp_path / "yard.db")
+    url = f"sqlite:///{tmp_path / 'yard.db'}"
+    engine = open_engine(url)
+    with Session(engine) as session, session.begin():
+        stored_door(session, Truth(years=0.0), one_joint())
+    engine.dispose()
+    return Settings(state_dir=tmp_path, database=url)

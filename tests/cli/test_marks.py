@@ -1,30 +1,13 @@
 """The command `mark`: what was done on a day, kept and listed; refusals in one sentence."""
 
 import json
-from pathlib import Path
 
 import click
 import pytest
-from sqlalchemy.orm import Session
 
-from server import schema
 from server.cli.marks import mark
 from server.config import Settings
-from server.database import open_engine
 from server.errors import HangtrueError, SettingsError, UnknownDoorError
-from tests.inspection.doors import Truth, one_joint
-from tests.inspection.stored import stored_door
-
-
-@pytest.fixture
-def settings(tmp_path: Path) -> Settings:
-    url = f"sqlite:///{tmp_path / 'yard.db'}"
-    schema.upgrade(url)
-    engine = open_engine(url)
-    with Session(engine) as session, session.begin():
-        stored_door(session, Truth(years=0.0), one_joint())
-    engine.dispose()
-    return Settings(state_dir=tmp_path, database=url)
 
 
 def run(settings: Settings, capsys: pytest.CaptureFixture[str], *words: str) -> str:

@@ -2,7 +2,6 @@
 
 import json
 import logging
-import os
 import threading
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
@@ -10,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from sqlalchemy import Engine, event, select, text, update
+from sqlalchemy import Engine, select, text, update
 from sqlalchemy.orm import Session
 
 from server.alerts import ledger, rebuilding
@@ -25,28 +24,15 @@ from server.service.messages import Saying
 from tests.alerts.delivery.servers import says, web_server
 from tests.alerts.delivery.test_mail import mailbox
 from tests.fakes.clock import HandClock
-from tests.inspection.doors import HUNG, Truth, one_joint
+from tests.inspection.doors import HUNG, Truth
 from tests.inspection.stored import stored_door
 from tests.service import boxes
+from tests.service.nights import LOOK_AT, night, opened, saying, written
 
-LOOK_AT = "05:00"
 SUNDAY = datetime(2027, 3, 7, 5, 10, tzinfo=UTC)
 # A Tuesday of winter time: 05:10 by the yard's clock too.
 NIGHT = datetime(2027, 3, 2, 5, 10, tzinfo=UTC)
 IN_TWO_MINUTES = timedelta(minutes=2)
-
-
-def saying(clock: HandClock, seed: int = 0) -> Saying:
-    return Saying(
-        clock=clock,
-        rng=np.random.default_rng([seed, int(clock().timestamp())]),
-        base_url="http://doors.yard.lan",
-        zone="Europe/London",
-    )
-
-
-def night(engine: Engine, clock: HandClock) -> None:
-    messages.run_night(engine, saying(clock), look_at=LOOK_AT)
 
 
 def until(holds: Callable[[], bool], *, seconds: float = 20.0) -> None:
@@ -110,33 +96,6 @@ def test_the_months_sheet_comes_when_nothing_stands(
     clock.advance(hours=2)
     night(engine, clock)
     assert len(boxes.messages_of(engine)) == 2  # one a post
-
-
-def opened(engine: Engine) -> HandClock:
-    """A door whose joint opens, a post, and the morning after its last day."""
-    truth = Truth(years=1.6, turn_mrad_per_year=0.45)
-    with session_of(engine) as session:
-        door = stored_door(session, truth, one_joint())
-        session.add(PostRow(channel="hook", least="note", house=1, quiet="21:00-06:00"))
-    clock = HandClock((door.hung + timedelta(days=int(truth.years * 365.25))).replace(hour=9))
-    boxes.hear(engine, clock())
-    return clock
-
-
-def written(engine: Engine) -> list[tuple[str, ...]]:
-    """The ledger and the messages without numbers, keys and times."""
-    queries = (
-        "SELECT topic, about, raised, step, worst, ended, how FROM alert ORDER BY topic, about, raised",
-        "SELECT slot, kind, step, detail, evidence FROM alert_event ORDER BY slot, kind, step, detail",
-        "SELECT topic, about, slot, counts FROM condition ORDER BY topic, about, slot",
-        "SELECT scope, slot, status FROM inspection ORDER BY scope, slot",
-        "SELECT e.kind, e.step, d.waits, d.message_id IS NULL FROM due d"
-        " JOIN alert_event e ON e.id = d.event_id ORDER BY e.kind, e.step",
-        "SELECT slot, kind, subject, body, state FROM message ORDER BY slot, subject",
-        "SELECT slot FROM composed ORDER BY slot",
-    )
-    with Session(engine) as session:
-        return [tuple(map(str, row)) for query in queries for row in session.execute(text(query))]
 
 
 def test_a_night_repeated_changes_nothing(engine: Engine) -> None:
@@ -361,58 +320,3 @@ def tables(engine: Engine) -> list[str]:
 def rows_of(engine: Engine, table: str) -> list[object]:
     with Session(engine) as session:
         return list(session.execute(text(f'SELECT * FROM "{table}"')))  # noqa: S608  # a name of our own schema
-
-
-class CutError(BaseException):
-    """The process ends here: nothing of ours catches it."""
-
-
-def cut_at(engine: Engine, number: int) -> Callable[..., None]:
-    """The engine ends the run at its statement of that number."""
-    count = [0]
-
-    def before(*_args: object) -> None:
-        count[0] += 1
-        if count[0] == number:
-            raise CutError
-
-    event.listen(engine, "before_cursor_execute", before)
-    return before
-
-
-def test_a_night_cut_at_a_statement_and_run_again_is_the_same(
-    engine: Engine, database_url: str, tmp_path: Path
-) -> None:
-    """Cut at a few statements here; HANGTRUE_CUTS=200 cuts at so many, spread over all of them."""
-    if engine.dialect.name != "sqlite":
-        pytest.skip("one file can be copied; the rule is the same on both")
-    clock = opened(engine)
-    start = boxes.copied(engine, tmp_path / "start.db")
-    whole = cut_and_repeated(start, tmp_path / "whole.db", clock, None)
-    statements = whole[1]
-    assert statements > 100
-    cuts = int(os.environ.get("HANGTRUE_CUTS", "5"))
-    for number in sorted({1 + k * (statements - 1) // cuts for k in range(cuts)}):
-        rows, _ = cut_and_repeated(start, tmp_path / f"cut-{number}.db", clock, number)
-        assert rows == whole[0], number
-
-
-def cut_and_repeated(
-    start: str, to: Path, clock: HandClock, number: int | None
-) -> tuple[list[tuple[str, ...]], int]:
-    """A night on a copy, cut at a statement and run again; what is written, and how many statements ran."""
-    source = open_engine(start)
-    own = open_engine(boxes.copied(source, to))
-    if number is not None:
-        listener = cut_at(own, number)
-        with pytest.raises(CutError):
-            night(own, clock)
-        event.remove(own, "before_cursor_execute", listener)
-        own.dispose()
-    ran = [0]
-    counter = event.listens_for(own, "before_cursor_execute")
-    counter(lambda *_args: ran.__setitem__(0, ran[0] + 1))
-    night(own, clock)
-    rows = written(own)
-    own.dispose()
-    return rows, ran[0]
