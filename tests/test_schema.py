@@ -47,7 +47,6 @@ TABLES = {
     "reading",
     "dirty_day",
     "ref_window",
-    "rollup_hour",
     "rollup_day",
     "day_shut",
     "quarantine",

@@ -1,4 +1,4 @@
-"""Hours and days, calibrated. A dirty day is recomputed whole from its readings, never added to."""
+"""Days, calibrated. A dirty day is recomputed whole from its readings, never added to."""
 
 import time
 from collections.abc import Callable, Sequence
@@ -13,10 +13,10 @@ from sensors.message.statement import Span, spans_of
 from server.readings import rezero, store
 from server.readings.calibration import Version, calibrate, versions_of
 from server.readings.store import CHANNEL
-from server.readings.tables import DayShut, DirtyDay, RollupDay, RollupHour
-from server.readings.write import DAY_MS, DAY_SHUT, NOTHING, ROLLUP_DAY, ROLLUP_HOUR, insert_rows, mark_dirty
+from server.readings.tables import DayShut, DirtyDay, RollupDay
+from server.readings.write import DAY_MS, DAY_SHUT, NOTHING, ROLLUP_DAY, insert_rows, mark_dirty
 
-HOUR_MS, HOURS, MINUTE_MS = 3_600_000, 24, 60_000
+MINUTE_MS = 60_000
 SLICE = 100  # channel-days of one transaction: within 50 ms
 Key = tuple[int, int]  # channel, day
 Floats = NDArray[np.float64]
@@ -182,15 +182,12 @@ def _replace(
     connection, (first, last) = session.connection(), days
     for model in (RollupDay, DayShut):
         connection.execute(delete(model).where(model.channel_id == channel, model.day.between(first, last)))
-    hours = RollupHour.hour.between(first * HOURS, last * HOURS + HOURS - 1)
-    connection.execute(delete(RollupHour).where(RollupHour.channel_id == channel, hours))
     sent = store.raw(session, channel, first * DAY_MS, (last + 1) * DAY_MS)
     made, known = calibrate(versions, sent.ms, rezero.put_right(session, channel, sent.ms, sent.value))
     ms, value = sent.ms[known], made.value[known]
     if not len(ms):
         return
-    for shape, size in ((ROLLUP_HOUR, HOUR_MS), (ROLLUP_DAY, DAY_MS)):
-        insert_rows(connection, shape, _rows(channel, rolled(ms // size, ms, value), versions), NOTHING)
+    insert_rows(connection, ROLLUP_DAY, _rows(channel, rolled(ms // DAY_MS, ms, value), versions), NOTHING)
     is_shut = np.ones(ms.shape, dtype=np.bool_) if shut_ms is None else np.isin(ms, shut_ms)
     if is_shut.any():
         rows = _shut_rows(channel, ms[is_shut], value[is_shut], versions)

@@ -119,7 +119,14 @@ class RefWindow(Base):
     median: Mapped[float]
 
 
-class _Rollup:
+class RollupDay(Base):
+    """A day of a channel, calibrated."""
+
+    __tablename__ = "rollup_day"
+    __table_args__ = (WITHOUT_ROWID,)
+
+    channel_id: Mapped[Big] = mapped_column(primary_key=True, autoincrement=False)
+    day: Mapped[Big] = mapped_column(primary_key=True, autoincrement=False)
     n: Mapped[int]
     mean: Mapped[float]
     m2: Mapped[float]
@@ -128,26 +135,6 @@ class _Rollup:
     first_ms: Mapped[Big]
     last_ms: Mapped[Big]
     calibration_id: Mapped[Big | None]
-
-
-class RollupHour(_Rollup, Base):
-    """An hour of a channel, calibrated; `hour` counts from 1970-01-01 UTC."""
-
-    __tablename__ = "rollup_hour"
-    __table_args__ = (WITHOUT_ROWID,)
-
-    channel_id: Mapped[Big] = mapped_column(primary_key=True, autoincrement=False)
-    hour: Mapped[Big] = mapped_column(primary_key=True, autoincrement=False)
-
-
-class RollupDay(_Rollup, Base):
-    """A day of a channel, calibrated."""
-
-    __tablename__ = "rollup_day"
-    __table_args__ = (WITHOUT_ROWID,)
-
-    channel_id: Mapped[Big] = mapped_column(primary_key=True, autoincrement=False)
-    day: Mapped[Big] = mapped_column(primary_key=True, autoincrement=False)
 
 
 class DayShut(Base):

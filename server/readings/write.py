@@ -45,13 +45,10 @@ _READING = Shape("reading", ("channel_id", "t_ms", "value"), ("bigint", "bigint"
 _INSTANT = Shape("instant", ("journal_id", "seq", "t_ms", "clock"), ("bigint", "bigint", "bigint", "integer"))
 _DIRTY = Shape("dirty_day", ("channel_id", "day", "touched"), ("bigint", "bigint", "bigint"))
 _WITHOUT_NULLS = (_READING, _INSTANT)
-_ROLLUP_COLUMNS = ("n", "mean", "m2", "low", "high", "first_ms", "last_ms", "calibration_id")
-_ROLLUP_TYPES = ("integer", *["double precision"] * 4, "bigint", "bigint", "bigint")
-ROLLUP_HOUR = Shape(
-    "rollup_hour", ("channel_id", "hour", *_ROLLUP_COLUMNS), ("bigint", "bigint", *_ROLLUP_TYPES)
-)
 ROLLUP_DAY = Shape(
-    "rollup_day", ("channel_id", "day", *_ROLLUP_COLUMNS), ("bigint", "bigint", *_ROLLUP_TYPES)
+    "rollup_day",
+    ("channel_id", "day", "n", "mean", "m2", "low", "high", "first_ms", "last_ms", "calibration_id"),
+    ("bigint", "bigint", "integer", *["double precision"] * 4, "bigint", "bigint", "bigint"),
 )
 DAY_SHUT = Shape(
     "day_shut",

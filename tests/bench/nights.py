@@ -69,7 +69,7 @@ def held_mib() -> tuple[float, float]:
 
 def make(engine: Engine, doors: Sequence[Asked], like: int, clock: HandClock) -> None:
     """The doors with their days, each looked at until now; all but the first `like` of them are copies."""
-    took = timed(lambda: put(engine, doors[:like], hours=False))
+    took = timed(lambda: put(engine, doors[:like]))
     say(f"{like} doors of {doors[0].years:g} years put in: {took}")
     with session_of(engine) as session:
         add_post(session, NewPost(channel="desk"))
@@ -132,7 +132,7 @@ def measure(engine: Engine, doors: Sequence[Asked], clock: HandClock) -> bool:
 
 def from_hanging(engine: Engine, asked: Asked, clock: HandClock) -> None:
     """One door night by night from its hanging."""
-    put(engine, [asked], hours=False)
+    put(engine, [asked])
     took = timed(lambda: nightly.look_from_hanging(engine, f"{SITE}/{asked.name}", clock=clock, zone=ZONE))
     a_year_s = took.cpu_s / asked.years
     say(f"a door of {asked.years:g} years from its hanging: {took}, {a_year_s:.1f} s a door-year")

@@ -14,7 +14,7 @@ from server.schema import upgrade
 from tests.bench.asked import Asked, fleet
 from tests.bench.yard import channels_of, put
 
-DAYS = ("rollup_hour", "rollup_day", "day_shut", "ref_window")
+DAYS = ("rollup_day", "day_shut", "ref_window")
 DOORS = (*fleet(1, years=20 / 365.25), Asked(name="used", years=0.02, kit="E", use=True))
 
 
@@ -53,8 +53,7 @@ def test_two_processes_put_in_the_same_as_one(engine: Engine, tmp_path: Path) ->
     put(engine, DOORS, workers=2)
     upgrade(url := f"sqlite:///{tmp_path / 'one.db'}")
     one = open_engine(url)
-    put(one, DOORS, hours=False)
+    put(one, DOORS)
     assert rows(one, "reading") == rows(engine, "reading")
     assert rows(one, "day_shut") == rows(engine, "day_shut")
-    assert rows(one, "rollup_hour") == []
     one.dispose()

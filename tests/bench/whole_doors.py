@@ -76,7 +76,7 @@ def make(asked: argparse.Namespace) -> None:
         else:
             upgrade(yard.database)
             engine = open_engine(yard.database)
-            put(engine, doors, hours=False)
+            put(engine, doors)
             engine.dispose()
         _print(f"{name}: {len(doors)} doors of {asked.years:g} years in {time.monotonic() - began:.0f} s")
 
@@ -133,7 +133,7 @@ def _make_days(database: Path, doors: Sequence[Asked]) -> None:
             ms = np.array([at for at, _ in stored["shut"]], dtype=np.int64)
             if any(one.shape != ms.shape for one in values.values()) or ms.size != asked.simulated.count:
                 raise AssertionError(f"{asked.name}: not every reading has come")
-            make_days(session, channels, Readings(ms=ms, values=values), hours=False)
+            make_days(session, channels, Readings(ms=ms, values=values))
     engine.dispose()
 
 

@@ -32,14 +32,13 @@ from server.readings.calibration import add, calibrate, versions_of
 from server.readings.copying import copy_new
 from server.readings.journals import journal_ids, merge_spans
 from server.readings.months import ensure_months
-from server.readings.rollup import HOUR_MS, Rolled, medians, rolled
+from server.readings.rollup import Rolled, medians, rolled
 from server.readings.tables import DirtyDay
 from server.readings.write import (
     DAY_MS,
     DAY_SHUT,
     NOTHING,
     ROLLUP_DAY,
-    ROLLUP_HOUR,
     Batch,
     insert_new,
     insert_rows,
@@ -53,15 +52,15 @@ PACKS_PER_S = "1000"
 A_YEAR_S = 120.0  # patience for one door-year on the wire
 
 
-def put(engine: Engine, doors: Sequence[Asked], *, workers: int = 1, hours: bool = True) -> None:
+def put(engine: Engine, doors: Sequence[Asked], *, workers: int = 1) -> None:
     """Put doors and all of their readings into a database of this version, days made.
 
-    `workers` processes simulate; `hours` False leaves out the hourly means, which no look reads.
+    `workers` processes simulate.
     """
     with Session(engine) as session, session.begin():
         hung = [register(session, asked) for asked in doors]
     for one, readings in zip(hung, _simulated(doors, workers), strict=True):
-        put_readings(engine, one, readings, hours=hours)
+        put_readings(engine, one, readings)
 
 
 def register(session: Session, asked: Asked) -> DoorHung:
@@ -86,7 +85,7 @@ def channels_of(session: Session, node: str) -> dict[str, ChannelRef]:
     return {one.name.rpartition("/")[2]: one for one in found}
 
 
-def put_readings(engine: Engine, hung: DoorHung, readings: Readings, *, hours: bool = True) -> None:
+def put_readings(engine: Engine, hung: DoorHung, readings: Readings) -> None:
     """Put the readings of a registered door into the database, and make their days."""
     ensure_months(engine, readings.ms.tolist(), set())
     with Session(engine.execution_options(immediate=True)) as session, session.begin():
@@ -101,7 +100,7 @@ def put_readings(engine: Engine, hung: DoorHung, readings: Readings, *, hours: b
         merge_spans(connection, {journal: seqs})
         heard = session.get_one(Node, hung.node_id)
         heard.last_heard_ms = ms[-1]
-        make_days(session, channels, readings, hours=hours)
+        make_days(session, channels, readings)
 
 
 def send(
@@ -161,23 +160,21 @@ def _rows(channels: dict[str, ChannelRef], readings: Readings) -> Iterator[tuple
         )
 
 
-def make_days(session: Session, channels: dict[str, ChannelRef], readings: Readings, *, hours: bool) -> None:
+def make_days(session: Session, channels: dict[str, ChannelRef], readings: Readings) -> None:
     """Make a door's days as the service makes them: the reference first, since it puts the others right."""
     connection, ms = session.connection(), readings.ms
     rezero.renew(session, channels["ref"].id, np.unique(ms // DAY_MS).tolist(), touched_ms=0)
     shut = readings.values["shut"] == 1.0
-    made: dict[str, list[Row]] = {"hour": [], "day": [], "shut": []}
+    made: dict[str, list[Row]] = {"day": [], "shut": []}
     for name, sent in readings.values.items():
         channel = channels[name]
         version = versions_of(session, channel.id, channel.unit)
         value = calibrate(version, ms, rezero.put_right(session, channel.id, ms, sent))[0].value
-        if hours:
-            made["hour"] += _rolled(channel.id, rolled(ms // HOUR_MS, ms, value), version[-1].id)
         made["day"] += _rolled(channel.id, rolled(ms // DAY_MS, ms, value), version[-1].id)
         # what is not the door's own is not asked whether it was shut
         chosen = shut if channel.kind != "plain" else np.ones(ms.shape, np.bool_)
         made["shut"] += _medians(channel.id, ms[chosen], value[chosen], version[-1].id)
-    for shape, rows in zip((ROLLUP_HOUR, ROLLUP_DAY, DAY_SHUT), made.values(), strict=True):
+    for shape, rows in zip((ROLLUP_DAY, DAY_SHUT), made.values(), strict=True):
         if connection.dialect.name == "postgresql":
             copy_new(connection, shape.table, shape.columns, shape.types, rows)  # type: ignore[arg-type]  # no nulls
         else:

@@ -28,7 +28,6 @@ WITHIN_MM = 4.0  # of as hung, either way: what a stroke of 10 mm takes of a gau
 ROLLED = "r.n, r.mean, r.m2, r.low, r.high, r.first_ms, r.last_ms"
 TABLES = {
     "reading": ("r.t_ms, r.value", "r.t_ms < :end_ms"),
-    "rollup_hour": (f"r.hour, {ROLLED}", "r.hour < :end_ms / 3600000"),
     "rollup_day": (f"r.day, {ROLLED}", "r.day < :end_ms / 86400000"),
     "day_shut": ("r.day, r.n, r.median, r.low, r.high", "r.day < :end_ms / 86400000"),
 }
@@ -98,7 +97,7 @@ def stored_mm(yard: Yard, node: str) -> dict[str, FloatArray]:
 
 
 def test_what_is_stored_is_what_the_simulator_made(yard: Yard, tmp_path: Path) -> None:
-    """The same doors over the wire and straight in: readings, hours, days, medians with the leaf shut."""
+    """The same doors over the wire and straight in: readings, days, medians with the leaf shut."""
     doors = [
         Asked(name="one", seed=7, years=YEARS, start=MIDNIGHT, kit="every", use=True, vary=True),
         Asked(name="two", like="south", seed=8, years=YEARS, start=MIDNIGHT, kit="F", pair_mm=90.0),

@@ -7,15 +7,17 @@ from sqlalchemy import Engine, text
 from server.database import session_of
 from server.readings import store
 from server.readings.calibration import CalibrationRecord, add
-from server.readings.rollup import HOUR_MS, SLICE, dirty_days, medians, recompute, recompute_all, rolled
+from server.readings.rollup import SLICE, dirty_days, medians, recompute, recompute_all, rolled
 from server.readings.write import Batch, Row, insert_new, mark_dirty
 from tests.fakes.clock import HandClock
 from tests.readings.gauges import DAY, JAN_1, JAN_1_MS, hang, put
 
+HOUR_MS = 3_600_000
 
-def stored(engine: Engine, table: str, span: str, columns: str) -> dict[tuple[int, int], tuple[float, ...]]:
-    """Rows of a rollup by channel and span."""
-    sql = text(f"SELECT channel_id, {span}, {columns} FROM {table}")  # noqa: S608  (names of our own tables)
+
+def stored(engine: Engine, table: str, columns: str) -> dict[tuple[int, int], tuple[float, ...]]:
+    """Rows of a rollup by channel and day."""
+    sql = text(f"SELECT channel_id, day, {columns} FROM {table}")  # noqa: S608  (names of our own tables)
     with engine.connect() as connection:
         return {(row[0], row[1]): tuple(row[2:]) for row in connection.execute(sql)}
 
@@ -34,17 +36,16 @@ def test_rollups_are_what_numpy_says_of_the_readings(engine: Engine) -> None:
             recompute(engine, budget_s=0.001, now_ms=2)
     recompute_all(engine)
     assert dirty_days(engine) == 0
-    for table, span, size in (("rollup_day", "day", DAY), ("rollup_hour", "hour", HOUR_MS)):
-        found = stored(engine, table, span, "n, low, high, first_ms, last_ms, mean, m2")
-        keys = {(channel, ms // size) for channel, ms, _ in rows}
-        assert found.keys() == keys
-        for key in keys:
-            mine = [(ms, value) for channel, ms, value in rows if (channel, ms // size) == key]
-            values = np.array([value for _, value in mine])
-            exact = (len(mine), values.min(), values.max(), mine[0][0], mine[-1][0])
-            assert found[key][:5] == exact
-            assert found[key][5] == pytest.approx(np.mean(values), rel=1e-12)
-            assert found[key][6] == pytest.approx(np.var(values) * len(mine), rel=1e-12, abs=1e-12)
+    found = stored(engine, "rollup_day", "n, low, high, first_ms, last_ms, mean, m2")
+    keys = {(channel, ms // DAY) for channel, ms, _ in rows}
+    assert found.keys() == keys
+    for key in keys:
+        mine = [(ms, value) for channel, ms, value in rows if (channel, ms // DAY) == key]
+        values = np.array([value for _, value in mine])
+        exact = (len(mine), values.min(), values.max(), mine[0][0], mine[-1][0])
+        assert found[key][:5] == exact
+        assert found[key][5] == pytest.approx(np.mean(values), rel=1e-12)
+        assert found[key][6] == pytest.approx(np.var(values) * len(mine), rel=1e-12, abs=1e-12)
 
 
 def mark_while_rolled_up(engine: Engine) -> tuple[int, dict[tuple[int, int], tuple[float, ...]]]:
@@ -62,7 +63,7 @@ def mark_while_rolled_up(engine: Engine) -> tuple[int, dict[tuple[int, int], tup
             left = recompute(engine, budget_s=1.0, now_ms=2)
         collecting.commit()
     recompute_all(engine)
-    return left, stored(engine, "rollup_day", "day", "n, mean")
+    return left, stored(engine, "rollup_day", "n, mean")
 
 
 def test_a_mark_made_while_the_day_is_rolled_up_is_not_lost(engine: Engine) -> None:
@@ -102,7 +103,7 @@ def test_day_shut_counts_the_shut_door_alone(engine: Engine) -> None:
     # open at 1, nothing told at 3
     put(engine, [(shut, times[0], 1.0), (shut, times[1], 0.0), (shut, times[2], 1.0), (shut, times[4], 1.0)])
     recompute_all(engine)
-    found = stored(engine, "day_shut", "day", "n, median, low, high")
+    found = stored(engine, "day_shut", "n, median, low, high")
     assert found[gauge, JAN_1] == (3, 2.0, 0.0, 4.0)
 
 
@@ -110,17 +111,17 @@ def test_late_word_of_the_shutting_marks_the_day_of_every_channel(engine: Engine
     gauge, shut = hang(engine, ["%RH", "/"], quantities=["air_rh", "shut"])
     put(engine, [(gauge, JAN_1_MS, 40.0)])
     recompute_all(engine)
-    assert stored(engine, "day_shut", "day", "n") == {}
+    assert stored(engine, "day_shut", "n") == {}
     put(engine, [(shut, JAN_1_MS, 1.0)])
     recompute_all(engine)
-    assert stored(engine, "day_shut", "day", "n") == {(gauge, JAN_1): (1,), (shut, JAN_1): (1,)}
+    assert stored(engine, "day_shut", "n") == {(gauge, JAN_1): (1,), (shut, JAN_1): (1,)}
 
 
 def test_a_door_without_a_shut_channel_counts_all(engine: Engine) -> None:
     (gauge,) = hang(engine, ["%RH"])
     put(engine, [(gauge, JAN_1_MS + n, float(n)) for n in range(4)])
     recompute_all(engine)
-    assert stored(engine, "day_shut", "day", "n, median")[gauge, JAN_1] == (4, 1.5)
+    assert stored(engine, "day_shut", "n, median")[gauge, JAN_1] == (4, 1.5)
 
 
 def test_a_new_calibration_is_rolled_up(engine: Engine, clock: HandClock) -> None:
@@ -133,7 +134,7 @@ def test_a_new_calibration_is_rolled_up(engine: Engine, clock: HandClock) -> Non
     with session_of(engine) as session:
         made = add(session, gauge, record, now=clock)
     recompute_all(engine)
-    assert stored(engine, "rollup_day", "day", "mean, calibration_id") == {(gauge, JAN_1): (2.0, made)}
+    assert stored(engine, "rollup_day", "mean, calibration_id") == {(gauge, JAN_1): (2.0, made)}
 
 
 def test_a_day_whose_readings_are_gone_has_no_rollup(engine: Engine) -> None:
@@ -144,8 +145,8 @@ def test_a_day_whose_readings_are_gone_has_no_rollup(engine: Engine) -> None:
         session.execute(text("DELETE FROM reading"))
         mark_dirty(session.connection(), [(gauge, JAN_1)], touched_ms=3)
     recompute_all(engine)
-    for table, span in (("rollup_day", "day"), ("rollup_hour", "hour"), ("day_shut", "day")):
-        assert stored(engine, table, span, "n") == {}
+    for table in ("rollup_day", "day_shut"):
+        assert stored(engine, table, "n") == {}
 
 
 def test_time_is_kept_to(engine: Engine) -> None:
