@@ -1,6 +1,8 @@
 """Watches kept: they come back, and what stays the same is not written again."""
 
+from collections.abc import Mapping
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 from sqlalchemy import event, select
@@ -8,21 +10,30 @@ from sqlalchemy.orm import Session
 
 from server.inspection.look import watched_look
 from server.inspection.tables import SeriesWatchRow
+from server.inspection.values import DoorInputs
 from server.inspection.watch_kept import keep_watches, watches_of
+from server.inspection.watching import SeriesWatch
 from tests.inspection.doors import Truth, made_inputs, one_joint
 from tests.inspection.stored import stored_door
 
-INPUTS = made_inputs(Truth(years=1.05), one_joint())
-WATCHES = watched_look(INPUTS, {}).watches
+
+@cache
+def inputs() -> DoorInputs:
+    return made_inputs(Truth(years=1.05), one_joint())
+
+
+@cache
+def watches() -> Mapping[str, SeriesWatch]:
+    return watched_look(inputs(), {}).watches
 
 
 def test_they_come_back_and_go_on(session: Session) -> None:
     door = stored_door(session, Truth(years=0.0), one_joint())
     assert watches_of(session, door.id) == {}
-    keep_watches(session, door.id, WATCHES)
+    keep_watches(session, door.id, watches())
     found = watches_of(session, door.id)
-    assert set(found) == set(WATCHES) == {"turn:lock-hinge", "opening:lock-hinge"}
-    for key, one in WATCHES.items():
+    assert set(found) == set(watches()) == {"turn:lock-hinge", "opening:lock-hinge"}
+    for key, one in watches().items():
         assert (found[key].basis, found[key].refits) == (one.basis, one.refits)
         assert [point.day for point in found[key].points] == [375]
         assert found[key].points == one.points
@@ -33,16 +44,16 @@ def test_they_come_back_and_go_on(session: Session) -> None:
 
 def test_what_is_gone_goes_and_what_stays_is_not_written(session: Session) -> None:
     door = stored_door(session, Truth(years=0.0), one_joint())
-    keep_watches(session, door.id, WATCHES)
+    keep_watches(session, door.id, watches())
     written: list[int] = []
     event.listen(
         session.get_bind(),
         "before_cursor_execute",
         lambda _c, _u, statement, rows, _x, _m: written.append(len(rows)) if "INSERT" in statement else None,
     )
-    keep_watches(session, door.id, WATCHES)
+    keep_watches(session, door.id, watches())
     assert len(written) == 1  # the two that are `now`, in one
-    turn = WATCHES["turn:lock-hinge"]
+    turn = watches()["turn:lock-hinge"]
     other = replace(turn, refits=tuple(replace(point, basis="other") for point in turn.refits))
     keep_watches(session, door.id, {"turn:lock-hinge": other})
     rows = session.execute(select(SeriesWatchRow.series, SeriesWatchRow.kind, SeriesWatchRow.basis))

@@ -1,11 +1,13 @@
 """Dates of a limit: from a joint that opens by a known law."""
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
 
 from server.errors import OutOfRangeError, TooFewReadingsError
+from server.trend.answer import Decomposition
 from server.trend.decompose import decompose
 from server.trend.forecast import Forecast, forecast
 from server.trend.refit import refit
@@ -14,14 +16,20 @@ from tests.trend.records import opening, record
 
 DOOR = DoorFacts()
 OPENS = opening(record(1000, rate=0.0), 400, a_year=0.5, power=1.4)
-FITTED = refit(OPENS, DOOR)
+
+
+@cache
+def fit() -> Decomposition:
+    return refit(OPENS, DOOR)
+
+
 LIMIT_MM = 2.0
 # 0.5 (years since day 400)^1.4 = 2
 CROSSING = 400 + 365.25 * (LIMIT_MM / 0.5) ** (1 / 1.4)
 
 
 def told(limit: float = LIMIT_MM, seed: int = 1) -> Forecast:
-    return forecast(FITTED, limit, np.random.default_rng(seed))
+    return forecast(fit(), limit, np.random.default_rng(seed))
 
 
 def test_the_day_lies_in_the_range_and_the_range_is_no_more_than_years() -> None:

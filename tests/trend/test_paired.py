@@ -1,6 +1,7 @@
 """Two doors compared day by day."""
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -27,18 +28,20 @@ def middle(answer: Comparison) -> tuple[float, float]:
     return answer.difference, answer.high - answer.difference
 
 
-PLAIN = said(A, B)
+@cache
+def plain() -> Comparison:
+    return said(A, B)
 
 
 def test_a_known_difference_is_found() -> None:
-    apart, half = middle(PLAIN)
-    assert (PLAIN.status, PLAIN.days_shared) == ("served", 1000)
+    apart, half = middle(plain())
+    assert (plain().status, plain().days_shared) == ("served", 1000)
     assert apart == pytest.approx(0.10, abs=half)
     assert half < 0.06
 
 
 def test_the_other_way_round_is_the_other_sign() -> None:
-    apart, half = middle(PLAIN)
+    apart, half = middle(plain())
     back, as_wide = middle(said(B, A))
     assert back == pytest.approx(-apart, abs=0.1 * half)
     assert as_wide == pytest.approx(half, rel=0.05)
@@ -48,9 +51,9 @@ def test_a_building_that_moves_both_cancels() -> None:
     """What it shifts, the rates taken apart still hold, and the difference does not."""
     sway = np.cumsum(np.random.default_rng(8).normal(0, 0.012, 1000))
     a, b = (replace(each, value=each.value + sway) for each in (A, B))
-    assert middle(said(a, b)) == pytest.approx(middle(PLAIN), abs=0.01)
+    assert middle(said(a, b)) == pytest.approx(middle(plain()), abs=0.01)
     rates = difference(*(decompose(each, replace(DOOR, widest=9.0)) for each in (a, b)))
-    assert middle(rates)[1] > 1.2 * middle(PLAIN)[1]
+    assert middle(rates)[1] > 1.2 * middle(plain())[1]
 
 
 def test_a_door_hung_later_has_its_own_days() -> None:
@@ -71,8 +74,8 @@ def test_with_nothing_shared_it_is_one_rate_less_the_other() -> None:
 
 
 def test_what_was_found_shared_may_be_kept() -> None:
-    again = compare(decompose(A, DOOR), decompose(B, DOOR), DOOR, shares=PLAIN.shares)
-    assert again == PLAIN
+    again = compare(decompose(A, DOOR), decompose(B, DOOR), DOOR, shares=plain().shares)
+    assert again == plain()
 
 
 def test_weights_are_of_the_rates() -> None:
@@ -95,14 +98,14 @@ def test_steps_of_each_stay_its_own() -> None:
 
 def test_both_drifts_enter_the_interval() -> None:
     drifting = replace(DOOR, drift_per_year=0.02)
-    expected = np.hypot(middle(PLAIN)[1], 1.96 * 0.02 * np.sqrt(2))
+    expected = np.hypot(middle(plain())[1], 1.96 * 0.02 * np.sqrt(2))
     assert middle(said(A, B, drifting))[1] == pytest.approx(expected, rel=1e-6)
 
 
 def test_another_unit_gives_the_same_answer_in_that_unit() -> None:
     in_um = replace(DOOR, scale=1000.0, white=20.0, ar=30.0, widest=100.0)
     a, b = (replace(each, value=1000.0 * each.value) for each in (A, B))
-    assert middle(said(a, b, in_um)) == pytest.approx(1000 * np.array(middle(PLAIN)), rel=1e-4)
+    assert middle(said(a, b, in_um)) == pytest.approx(1000 * np.array(middle(plain())), rel=1e-4)
 
 
 DRYING = replace(A, temp_c=np.full(1000, 20.0), rh_pct=np.linspace(85.0, 35.0, 1000))

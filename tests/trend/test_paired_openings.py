@@ -1,6 +1,7 @@
 """Two doors compared with their openings in the sum: what goes with use, and what with the years."""
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -63,14 +64,18 @@ def is_above_none(told: Told | None) -> bool:
     return told.low > 0
 
 
-USUAL = decompose(record(DAYS, rate=0.0, seed=1), DOOR).kept
+@cache
+def usual_noise() -> Side:
+    """A door with the usual noise, as none was fitted."""
+    kept = decompose(record(DAYS, rate=0.0, seed=1), DOOR).kept
+    assert kept is not None
+    laid = side_of(kept, record(DAYS, rate=0.0, seed=1), DOOR)
+    assert laid is not None
+    return laid
 
 
 def usual(openings: FloatArray) -> Side:
-    """A door with the usual noise, as none was fitted."""
-    assert USUAL is not None
-    laid = side_of(USUAL, record(DAYS, rate=0.0, seed=1), DOOR)
-    assert laid is not None
+    laid = usual_noise()
     return replace(laid, openings=openings)
 
 

@@ -1,6 +1,7 @@
 """One series split with noise, slab and steps of its own."""
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -12,7 +13,11 @@ from tests.trend.records import record, stepped, without
 
 DOOR = DoorFacts()
 DAILY = stepped(record(800), 500, 0.6)
-FITTED = refit(DAILY, DOOR)
+
+
+@cache
+def fit() -> Decomposition:
+    return refit(DAILY, DOOR)
 
 
 def rate(answer: Decomposition) -> float:
@@ -26,36 +31,37 @@ def half_width(answer: Decomposition) -> float:
 
 
 def test_an_unlogged_step_is_found_and_kept_out_of_the_rate() -> None:
-    (step,) = FITTED.steps
+    (step,) = fit().steps
     assert (step.day, step.declared) == (500, False)
     assert step.size == pytest.approx(0.6, abs=3 * step.standard_error)
-    assert rate(FITTED) == pytest.approx(0.05, abs=half_width(FITTED))
+    assert rate(fit()) == pytest.approx(0.05, abs=half_width(fit()))
     # A negative control: the form that seeks no steps takes it for growth.
-    assert abs(rate(decompose(DAILY, replace(DOOR, widest=9.0))) - 0.05) > 2 * half_width(FITTED)
+    assert abs(rate(decompose(DAILY, replace(DOOR, widest=9.0))) - 0.05) > 2 * half_width(fit())
 
 
 def test_noise_is_the_series_own() -> None:
     """The record has 0.02 mm of white noise and none that lags."""
-    assert FITTED.noise is not None
-    assert np.hypot(FITTED.noise.white, FITTED.noise.ar) == pytest.approx(0.021, abs=0.005)
-    assert FITTED.noise.ar < 0.02
-    assert FITTED.loglik is not None
-    assert FITTED.loglik > (decompose(DAILY, replace(DOOR, declared_steps=(500,))).loglik or 0.0) + 5
+    noise, loglik = fit().noise, fit().loglik
+    assert noise is not None
+    assert np.hypot(noise.white, noise.ar) == pytest.approx(0.021, abs=0.005)
+    assert noise.ar < 0.02
+    assert loglik is not None
+    assert loglik > (decompose(DAILY, replace(DOOR, declared_steps=(500,))).loglik or 0.0) + 5
 
 
 def test_parts_add_up_and_the_secular_part_grows_at_the_rate() -> None:
-    fitted = np.asarray(sum(FITTED.parts.values()))
+    fitted = np.asarray(sum(fit().parts.values()))
     assert (DAILY.value - fitted).std() < 0.025
-    secular = FITTED.parts["secular"]
-    assert (secular[-1] - secular[90]) / (799 - 90) * 365.25 == pytest.approx(rate(FITTED), abs=1e-10)
+    secular = fit().parts["secular"]
+    assert (secular[-1] - secular[90]) / (799 - 90) * 365.25 == pytest.approx(rate(fit()), abs=1e-10)
 
 
 def test_kept_is_what_it_was_fitted_with() -> None:
-    kept = FITTED.kept
+    kept = fit().kept
     assert kept is not None
     assert (kept.steps, kept.through, kept.unseen) == ((500,), 799, ())
-    assert (kept.cell.tau_days, kept.cell.biot) == (FITTED.slab_days, FITTED.biot)
-    assert kept.noise == FITTED.noise
+    assert (kept.cell.tau_days, kept.cell.biot) == (fit().slab_days, fit().biot)
+    assert kept.noise == fit().noise
 
 
 def test_a_spike_beside_a_declared_step_spoils_neither() -> None:
@@ -76,17 +82,17 @@ def test_through_is_the_record_cut_there() -> None:
 def test_another_unit_gives_the_same_answer_in_that_unit() -> None:
     in_um = replace(DOOR, scale=1000.0, white=20.0, ar=30.0, widest=100.0)
     other = refit(replace(DAILY, value=1000.0 * DAILY.value), in_um)
-    assert rate(other) == pytest.approx(1000 * rate(FITTED), rel=1e-6)
-    assert half_width(other) == pytest.approx(1000 * half_width(FITTED), rel=1e-6)
-    assert other.steps[0].size == pytest.approx(1000 * FITTED.steps[0].size, rel=1e-6)
-    assert (other.slab_days, other.steps[0].day) == (FITTED.slab_days, 500)
+    assert rate(other) == pytest.approx(1000 * rate(fit()), rel=1e-6)
+    assert half_width(other) == pytest.approx(1000 * half_width(fit()), rel=1e-6)
+    assert other.steps[0].size == pytest.approx(1000 * fit().steps[0].size, rel=1e-6)
+    assert (other.slab_days, other.steps[0].day) == (fit().slab_days, 500)
 
 
 def test_another_unit_without_its_scale_is_another_answer() -> None:
     """A negative control: the sizes of the page are for sag in mm."""
     other = refit(replace(DAILY, value=1000.0 * DAILY.value), replace(DOOR, widest=1e9))
     assert other.interval is not None
-    assert abs(other.interval.half_width / half_width(FITTED) / 1000 - 1) > 0.1
+    assert abs(other.interval.half_width / half_width(fit()) / 1000 - 1) > 0.1
 
 
 NOTHING = np.full(800, np.nan)

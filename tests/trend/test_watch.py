@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -15,7 +16,11 @@ from tests.trend.records import opening, record, stepped, without
 DOOR = DoorFacts()
 PLAIN = record(700, rate=0.0)
 OPENS = opening(record(725, rate=0.0), 400, a_year=0.6)
-ALARMS = watch(OPENS, DOOR)
+
+
+@cache
+def alarms() -> list[Alarm]:
+    return watch(OPENS, DOOR)
 
 
 def last(daily: Daily) -> Watched:
@@ -24,7 +29,7 @@ def last(daily: Daily) -> Watched:
 
 
 def test_a_joint_that_opens_raises_one_alarm_in_time() -> None:
-    (alarm,) = ALARMS
+    (alarm,) = alarms()
     moved = 0.6 * ((alarm.day - 400) / 365.25) ** 1.5
     assert alarm.day > 450
     assert moved < 0.3
@@ -141,8 +146,8 @@ def test_an_estimator_fed_the_future_is_caught() -> None:
 def test_an_alarm_of_another_unit_is_the_same_alarm() -> None:
     in_um = DoorFacts(scale=1000.0, white=20.0, ar=30.0, widest=100.0)
     (alarm,) = watch(replace(OPENS, value=1000.0 * OPENS.value), in_um)
-    assert alarm.day == ALARMS[0].day
-    assert alarm.slope == pytest.approx(1000 * ALARMS[0].slope, rel=1e-5)
+    assert alarm.day == alarms()[0].day
+    assert alarm.slope == pytest.approx(1000 * alarms()[0].slope, rel=1e-5)
 
 
 def test_a_record_of_eleven_months_is_not_watched_yet() -> None:

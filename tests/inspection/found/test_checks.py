@@ -1,6 +1,7 @@
 """Checks that are due, and load tests that give more."""
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -13,14 +14,19 @@ from server.inspection.values import Finding
 from tests.inspection.doors import HUNG_DAY, hung
 from tests.inspection.found.seeing import marked, seen_of, told, verdicts
 
-TODAY = HUNG_DAY + seen_of().inputs.last_ended
+
+@cache
+def today() -> int:
+    return HUNG_DAY + seen_of().inputs.last_ended
+
+
 MOVING = [name for name in hung().channels if name not in ("air-temp", "air-rh", "shut", "ref", "battery")]
 
 
 def checked(**days_ago: int) -> Seen:
     """All gauges checked today but those named, with `_` for `-`."""
     ago = {name.replace("_", "-"): days for name, days in days_ago.items()}
-    return told(seen_of(), checked_day={name: TODAY - ago.get(name, 0) for name in MOVING})
+    return told(seen_of(), checked_day={name: today() - ago.get(name, 0) for name in MOVING})
 
 
 def the(seen: Seen) -> Finding:
@@ -50,7 +56,7 @@ def test_a_week_after_an_upset_a_check_is_due(kind: str) -> None:
 
 
 def felt(name: str, days_ago: int, third_mm: float = 0.3) -> FeelerCheck:
-    at_ms = (TODAY - days_ago) * 86_400_000
+    at_ms = (today() - days_ago) * 86_400_000
     return FeelerCheck(
         gauge=name,
         t_ms=at_ms,
@@ -142,5 +148,5 @@ def test_tests_of_later_nights_before_a_repair_and_on_the_bench_are_left_out() -
     later = made("2023-01-01", 0.9)
     more = told(seen, tests=(*seen.inputs.tonight.tests, bench, later))
     assert load_test(more) == load_test(seen)
-    repaired = marked(seen, "repaired", TODAY - (HUNG_DAY + 45))  # 16 April
+    repaired = marked(seen, "repaired", today() - (HUNG_DAY + 45))  # 16 April
     assert [one.unjudged for one in load_test(repaired)] == [ONE_TEST]
