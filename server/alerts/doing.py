@@ -43,8 +43,10 @@ TO_DO: Mapping[str, str] = {
     "gauge_doubt": "Look at its foot and plunger. If it hides an open joint, act as for an open joint until "
     "you know.",
     "gauge_out": "Wire, plug, supply, in this order.",
+    # over wet table salt 75.3 % at 25 degC. Source: sensors, section 9.6, which has it from memory
     "check_due": "Hold a feeler beside each, three times, and keep what it says: `hangtrue feeler`. What no "
-    "feeler reaches goes on the gauge blocks; then `hangtrue mark DOOR calibrated`.",
+    "feeler reaches goes on the gauge blocks; then `hangtrue mark DOOR calibrated`. The humidity gauge goes "
+    "over a salt jar for a day, where it should say about 75 %; then the same with its name and the figure.",
     "node_silent": "Power first, then network.{stands}",
     "site_silent": "Power first, then network, then the machine that listens.",
     "battery_low": "Change the cells; what is stored stays.",

@@ -133,9 +133,11 @@ def slam(evidence: Evidence) -> str:
 def check_due(evidence: Evidence) -> str:
     """How many gauges, or how long ago."""
     gauges, days = number(evidence, "gauges"), number(evidence, "days_since_check")
-    if gauges is not None:
-        has = "has" if gauges == 1 else "have"
-        return f"{count(gauges, 'gauge', 'gauges')} {has} not been checked for a year."
+    of_gap = [] if gauges is None else [count(gauges, "gauge", "gauges")]
+    due = " and ".join([*of_gap, *(["the humidity gauge"] if number(evidence, "humidity") else [])])
+    if due:
+        has = "has" if due in ("1 gauge", "the humidity gauge") else "have"
+        return f"{due[0].upper()}{due[1:]} {has} not been checked for a year."
     if days is None:
         return "Its gauges are due for a check."
     return f"The last check of its gauges was {count(days, 'day', 'days')} ago."

@@ -14,7 +14,7 @@ import numpy as np
 from sqlalchemy import Engine, func, select
 
 from server.alerts.delivery.channels import open_channels
-from server.alerts.delivery.deliverer import TURN_S, Deliverer
+from server.alerts.delivery.deliverer import LAST_S, TURN_S, Deliverer
 from server.alerts.delivery.outbox import Composing, Reached, compose, passes
 from server.alerts.delivery.posts import ensure_posts, retire_posts
 from server.alerts.delivery.settings import ChannelSettings, read_channels
@@ -35,7 +35,7 @@ log = logging.getLogger(__name__)
 # A clock that is further ahead of the newest reading is not believed.
 MOST_AHEAD = timedelta(days=400)
 FIRST_DAY = date(1970, 1, 1)
-JOIN_S = 3.0
+JOIN_S = LAST_S + 1.0
 NOT_IN_A_KEY = re.compile(r"[^a-zA-Z0-9.-]")
 
 

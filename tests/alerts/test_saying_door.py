@@ -127,6 +127,17 @@ SAID: list[tuple[str, dict[str, object], str]] = [
         "4 gauges jumped together on 3 October 2027, by up to 0.30 mm, and stayed.",
     ),
     ("check_due", {"gauges": 3, "days_since_check": 365}, "3 gauges have not been checked for a year."),
+    ("check_due", {"gauges": 1, "days_since_check": 365}, "1 gauge has not been checked for a year."),
+    (
+        "check_due",
+        {"humidity": 1, "days_since_check": 365},
+        "The humidity gauge has not been checked for a year.",
+    ),
+    (
+        "check_due",
+        {"gauges": 1, "humidity": 1, "days_since_check": 365},
+        "1 gauge and the humidity gauge have not been checked for a year.",
+    ),
     ("check_due", {"days_since_check": 400}, "The last check of its gauges was 400 days ago."),
     (
         "look_failed",

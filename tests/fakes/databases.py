@@ -1,10 +1,14 @@
-"""A database of this version for a test, from what the migrations did once: a tenth of their time each."""
+"""A database of this version for a test, from what the migrations did once: a tenth of their time each.
+
+A PostgreSQL schema is lent: what a test put into it goes, and the next has it, unless its shape was changed.
+"""
 
 import os
 import shutil
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from functools import cached_property
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -12,9 +16,11 @@ from sqlalchemy import Engine, event, make_url, text
 
 from server.database import open_engine
 from server.schema import upgrade
+from tests.fakes.lent import Schema
 
 POSTGRES = os.environ.get("HANGTRUE_TEST_POSTGRES", "")
 ASKING = ("SELECT", "SHOW")
+_NUMBERS = count()
 
 
 @contextmanager
@@ -46,7 +52,26 @@ class Made:
     """The migrations, gone through once of each kind: a file to copy, and statements to say again."""
 
     def __init__(self, folder: Path) -> None:
-        self._folder = folder
+        self._folder, self._left = folder, ExitStack()
+        self._free: list[Schema] = []
+
+    def close(self) -> None:
+        """Drop what was lent."""
+        self._left.close()
+
+    @contextmanager
+    def lent(self) -> Iterator[str]:
+        """A PostgreSQL schema of this version with nothing in it."""
+        schema = self._free.pop() if self._free else self._another()
+        yield schema.url
+        if schema.is_as_made_once_emptied():
+            self._free.append(schema)
+
+    def _another(self) -> Schema:
+        # the process in its name: others of the same test run make theirs
+        url = self._left.enter_context(own_schema(POSTGRES, f"lent_{os.getpid()}_{next(_NUMBERS)}"))
+        self.say_again(url)
+        return Schema(url)
 
     @cached_property
     def _file(self) -> Path:

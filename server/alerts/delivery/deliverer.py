@@ -4,13 +4,15 @@ import json
 import logging
 import threading
 from collections.abc import Mapping
+from concurrent.futures import Future
 from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
-from sqlalchemy import Engine, select, update
+from sqlalchemy import Engine, func, select, update
 from sqlalchemy.orm import Session
 
+from server.alerts.delivery.hands import Hands
 from server.alerts.delivery.outbox import Reached, passes
 from server.alerts.delivery.reading import alerts_of
 from server.alerts.delivery.tables import MessageRow, PostRow
@@ -23,6 +25,10 @@ from server.database import session_of
 log = logging.getLogger(__name__)
 
 TURN_S = 15.0
+# Threads that send. What a post may wait for others that hang: see Deliverer.
+HANDS = 16
+# At the end of the service a try that is under way is waited for so long.
+LAST_S = 3.0
 BEGINNINGS = frozenset({"raised", "rose", "carries", "chatter", "still"})
 
 
@@ -46,9 +52,17 @@ class _Waiting:
 
 
 class Deliverer:
-    """Takes messages to their channels. One of it runs at a time; a message it was killed with goes again."""
+    """Takes messages to their channels. One of it runs at a time; a message it was killed with goes again.
 
-    def __init__(
+    Posts are tried side by side, `hands` at most. A post that hangs keeps its hand until its channel's
+    deadline, a minute at most; one whose last try did not pass is taken to hang again, and such posts have
+    half of the hands at most, however many they are. So of sixteen hands eight are left to the others:
+    one of them waits for its turn (15 s), and a minute for each eight posts that begin to hang in that turn.
+    Two minutes hold for fifteen that begin to hang at once. Two posts keep no order between them, not even
+    of one channel and address: what one was told says nothing of the other.
+    """
+
+    def __init__(  # noqa: PLR0913 -- what it works with, each handed in by its own name
         self,
         engine: Engine,
         channels: Mapping[str, Channel],
@@ -57,45 +71,74 @@ class Deliverer:
         rng: np.random.Generator,
         zone: str,
         reached: Reached = passes,
+        hands: int = HANDS,
     ) -> None:
         self._engine, self._channels, self._clock, self._rng = engine, channels, clock, rng
         self._zone, self._reached = zone, reached
-        self._failing: set[int] = set()
+        self._hands = Hands(self._carry, most=hands)
+        # SQLite has one writer, and the generator one state: the hands send side by side and write in turn
+        self._desk = threading.Lock()
+        self._closing, self._gone = threading.Event(), threading.Event()
         self.failed_turns = 0
 
-    def turn(self) -> list[Delivered]:
-        """Try all that is due now, and give what became of it. Posts that failed go last: they may hang."""
-        with session_of(self._engine) as session:
-            posts = list(session.scalars(select(PostRow.id).order_by(PostRow.id)))
-        posts.sort(key=self._failing.__contains__)
-        return [done for post_id in posts for done in self._post(post_id)]
+    def begin(self) -> list[Future[list[Delivered]]]:
+        """Have all posts tried that are due, and wait for none; one still under way is left to its try."""
+        with Session(self._engine) as session:
+            due = due_posts(session, self._clock())
+        given = [self._hands.give(post_id, is_slow=failed) for post_id, failed in due]
+        return [one for one in given if one is not None]
 
-    def run(self, stop: threading.Event, *, every_s: float = TURN_S) -> None:
-        """Turn after turn until told to stop."""
+    def turn(self) -> list[Delivered]:
+        """The same, and wait for them: what became of each message, post by post."""
+        return [done for one in self.begin() for done in one.result()]
+
+    def run(self, stop: threading.Event, *, every_s: float = TURN_S, last_s: float = LAST_S) -> None:
+        """Turn after turn until told to stop; then what is under way has a few seconds."""
         while not stop.is_set():
             try:
-                for done in self.turn():
-                    log.info("message %d: %s, %s", done.message_id, done.state, done.word)
+                self.begin()
             except Exception:  # noqa: BLE001  # the deliverer must live on; what waits stays in the outbox
-                self.failed_turns += 1
-                # no traceback: an error of a channel may hold what nobody may read
-                log.error("a turn of deliveries failed; what waits is tried again")
+                self._count_failed()
             stop.wait(every_s)
+        self.close(within_s=last_s)
 
-    def _post(self, post_id: int) -> list[Delivered]:
-        done = []
-        while (found := self._next(post_id)) is not None:
-            done.append(self._try(found) if isinstance(found, _Waiting) else found)
-            self._failing.discard(post_id)
-            if done[-1].state == "waiting":
-                self._failing.add(post_id)
-                break
+    def close(self, *, within_s: float) -> bool:
+        """Begin no message more; whether all that were under way have ended within so many seconds.
+
+        What is answered later is not marked: the database is no longer ours. It goes again, with its key.
+        """
+        self._closing.set()
+        is_idle = self._hands.is_idle(within_s=within_s)
+        self._gone.set()
+        return is_idle
+
+    def _carry(self, post_id: int) -> list[Delivered]:
+        """Try the messages of a post that are due, in order, up to one that does not pass."""
+        done: list[Delivered] = []
+        try:
+            while not self._closing.is_set() and (found := self._next(post_id)) is not None:
+                ended = self._try(found) if isinstance(found, _Waiting) else found
+                if ended is None:
+                    break
+                log.info("message %d: %s, %s", ended.message_id, ended.state, ended.word)
+                done.append(ended)
+                if ended.state == "waiting":
+                    break
+        except Exception:
+            self._count_failed()
+            raise
         return done
+
+    def _count_failed(self) -> None:
+        with self._desk:
+            self.failed_turns += 1
+        # no traceback: an error of a channel may hold what nobody may read
+        log.error("a turn of deliveries failed; what waits is tried again")
 
     def _next(self, post_id: int) -> _Waiting | Delivered | None:
         """The oldest that waits, if it is due; one whose alerts are over by now is dropped."""
         now = self._clock()
-        with session_of(self._engine) as session:
+        with self._desk, session_of(self._engine) as session:
             row = session.scalar(
                 select(MessageRow)
                 .where(MessageRow.post_id == post_id, MessageRow.state == "waiting")
@@ -109,21 +152,25 @@ class Deliverer:
                 return Delivered(row.id, "overtaken", "over by now")
             return _waiting(row, session.get_one(PostRow, post_id))
 
-    def _try(self, waiting: _Waiting) -> Delivered:
+    def _try(self, waiting: _Waiting) -> Delivered | None:
+        """Send it and mark it; None where the answer came after the end."""
         self._reached("before sending")
         answer = self._send(waiting)
         self._reached("answered but not marked")
+        if self._gone.is_set():
+            return None
         now, tries = self._clock(), waiting.tries + 1
-        outcome = after_try(
-            answer,
-            tries=tries,
-            now=now,
-            expires=waiting.expires,
-            spread=float(self._rng.uniform(1 - SPREAD, 1 + SPREAD)),
-            quiet=Quiet.of(waiting.quiet, self._zone),
-        )
-        with session_of(self._engine) as session:
-            _mark(session, waiting.id, tries=tries, outcome=outcome, answer=answer, now=now)
+        with self._desk:
+            outcome = after_try(
+                answer,
+                tries=tries,
+                now=now,
+                expires=waiting.expires,
+                spread=float(self._rng.uniform(1 - SPREAD, 1 + SPREAD)),
+                quiet=Quiet.of(waiting.quiet, self._zone),
+            )
+            with session_of(self._engine) as session:
+                _mark(session, waiting.id, tries=tries, outcome=outcome, answer=answer, now=now)
         self._reached("marked")
         return Delivered(waiting.id, outcome.state, said_word(answer))
 
@@ -137,6 +184,22 @@ class Deliverer:
             # the kind of the error alone: its text may hold an address or a password
             log.warning("channel %s failed: %s", waiting.channel, type(error).__name__)
             return Failed("no answer")
+
+
+def due_posts(session: Session, now: datetime) -> list[tuple[int, bool]]:
+    """The posts whose oldest waiting message is due, and whether the last try of each did not pass.
+
+    Those that did not pass come last: they may hang.
+    """
+    oldest = select(func.min(MessageRow.id)).where(MessageRow.state == "waiting").group_by(MessageRow.post_id)
+    due = select(MessageRow.post_id).where(MessageRow.id.in_(oldest), MessageRow.next_try <= now)
+    posts = list(session.scalars(due.order_by(MessageRow.post_id)))
+    return sorted(((post_id, _has_failed(session, post_id)) for post_id in posts), key=lambda one: one[1])
+
+
+def _has_failed(session: Session, post_id: int) -> bool:
+    tried = select(MessageRow.state).where(MessageRow.post_id == post_id, MessageRow.tries > 0)
+    return session.scalar(tried.order_by(MessageRow.id.desc()).limit(1)) not in (None, "sent")
 
 
 def is_overtaken(session: Session, row: MessageRow) -> bool:

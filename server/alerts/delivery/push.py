@@ -4,6 +4,7 @@ It says whether a message passed, not why; a message can be shown twice. It is i
 """
 
 import logging
+import threading
 from collections.abc import Sequence
 from typing import Any
 from urllib.parse import urlsplit
@@ -36,6 +37,7 @@ class Push:
         scheme = checked_scheme(name, url, schemes)
         keep_silent()
         self._service, self._apprise = _opened(name, url, whole_s)
+        self._one_try = threading.Lock()  # its objects keep what they signed in with
         host, is_elsewhere = urlsplit(url.reveal()).hostname or "", scheme in WITH_HOST
         if is_elsewhere and getattr(self._service, "mode", "") != "cloud" and not _is_allowed(host, allow):
             raise SettingsError(
@@ -44,7 +46,10 @@ class Push:
 
     def send(self, notice: Notice) -> Answer:
         """Hand it over once. The library gives no reason: what did not pass is tried again."""
-        result = self._apprise.notify(title=notice.subject, body=notice.body, body_format="text", timeout=0)
+        with self._one_try:
+            result = self._apprise.notify(
+                title=notice.subject, body=notice.body, body_format="text", timeout=0
+            )
         if result:
             return Sent()
         word: Word = "too slow" if int(result.status) == TIMED_OUT else "no answer"

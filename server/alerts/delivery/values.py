@@ -58,7 +58,7 @@ Answer = Sent | Refused | Later | Failed
 
 
 class Channel(Protocol):
-    """A way to a person."""
+    """A way to a person. Two posts may have one, and are tried side by side."""
 
     def send(self, notice: Notice) -> Answer:
         """Try once. Raises nothing that the other side could cause."""

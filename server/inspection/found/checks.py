@@ -21,7 +21,10 @@ AT_BOUND = "a test lies at the bound of what the model covers"
 
 
 def check_due(seen: Seen) -> list[Finding]:
-    """How long ago the gauges of a door were checked: by a feeler, a calibration, a mark `calibrated`."""
+    """How long ago the gauges of a door were checked: by a feeler, a calibration, a mark `calibrated`.
+
+    The humidity gauge too, yearly, against a salt jar. Source: sensors, section 9.6.
+    """
     inputs = seen.inputs
     tonight = inputs.hung_day + inputs.last_ended
     watched = [g for g in inputs.door.built.gauges if g.kind in MOVING and g.channel in inputs.door.channels]
@@ -30,7 +33,7 @@ def check_due(seen: Seen) -> list[Finding]:
     may_age = {one.channel: YEAR_DAYS if one.kind in FELT_KINDS else BLOCKS_DAYS for one in watched}
     newest = {name: _checked(seen, name) for name in may_age}
     ages = {name: tonight - day for name, day in newest.items() if day is not None}
-    about = inputs.door.name
+    about, humidity = inputs.door.name, _humidity_due(seen, tonight)
     if not ages:
         return [Finding(topic="check", about=about, evidence={}, unjudged=NO_CHECK)]
     upset = max((one.t_ms // told.DAY_MS for one in inputs.marks if one.kind in UPSETS), default=None)
@@ -38,9 +41,25 @@ def check_due(seen: Seen) -> list[Finding]:
         name for name, age in ages.items() if age >= may_age[name] or _is_upset(tonight - age, upset, tonight)
     ]
     yearly = [age for name, age in ages.items() if may_age[name] == YEAR_DAYS]
-    longest = max([*yearly, *([YEAR_DAYS] if due else [])], default=0)
+    longest = max([*yearly, *([YEAR_DAYS] if due or humidity else [])], default=0)
     evidence: dict[str, object] = {"days_since_check": longest}
-    return [Finding(topic="check", about=about, evidence=evidence | ({"gauges": len(due)} if due else {}))]
+    evidence |= ({"gauges": len(due)} if due else {}) | ({"humidity": humidity} if humidity else {})
+    return [Finding(topic="check", about=about, evidence=evidence)]
+
+
+def _humidity_due(seen: Seen, tonight: int) -> int:
+    """How many humidity gauges were checked over no salt jar, nor calibrated, within a year.
+
+    One counts as checked on the day of hanging, when it is new (a convention). A mark counts that names it:
+    one of all gauges is of those that measure the door.
+    """
+    inputs = seen.inputs
+    due = 0
+    for name in [one.channel for one in inputs.door.built.gauges if one.kind == "air_rh"]:
+        marks = [one.t_ms // told.DAY_MS for one in inputs.marks if one.kind == CHECKED and name in one.text]
+        newest = max([inputs.hung_day, inputs.tonight.checked_day.get(name, 0), *marks])
+        due += name in inputs.door.channels and tonight - newest >= YEAR_DAYS
+    return due
 
 
 def _checked(seen: Seen, channel: str) -> int | None:

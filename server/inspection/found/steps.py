@@ -120,5 +120,11 @@ def _is_checked(seen: Seen, names: Iterable[str], t_ms: object, day: int | None)
     """Whether the gauges were checked since: by a mark of a later day, or each with a feeler."""
     if isinstance(t_ms, int | float) and is_felt_since(seen, names, t_ms):
         return True
-    marks = seen.inputs.marks
-    return day is not None and any(one.kind == CHECKED and one.t_ms // told.DAY_MS > day for one in marks)
+    marks = [one for one in seen.inputs.marks if one.kind == CHECKED and not _is_of_salt_jar(seen, one)]
+    return day is not None and any(one.t_ms // told.DAY_MS > day for one in marks)
+
+
+def _is_of_salt_jar(seen: Seen, mark: Mark) -> bool:
+    """Whether a check is of the humidity gauge alone: it says nothing of the gauges that jumped."""
+    named = {gauge.kind for gauge in seen.inputs.door.built.gauges if gauge.channel in mark.text}
+    return named == {"air_rh"}

@@ -130,7 +130,7 @@ def test_a_post_that_failed_goes_after_the_others(engine: Engine, hand: HandCloc
             return self.answers.pop(0) if self.answers else Sent()
 
     channels = {"hook": Named("hook", Failed("too slow"), Failed("too slow")), "mail": Named("mail")}
-    made = Deliverer(engine, channels, clock=hand, rng=np.random.default_rng(1), zone="UTC")
+    made = Deliverer(engine, channels, clock=hand, rng=np.random.default_rng(1), zone="UTC", hands=1)
     for seed in (2, 3, 4):
         composed(engine, f"2027-0{seed + 2}-01", seed=seed)  # a month's sheet to each
         made.turn()

@@ -2,6 +2,10 @@
 
 import json
 import logging
+import threading
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
 import pytest
 
@@ -34,6 +38,32 @@ def test_what_does_not_pass_failed_without_a_reason(status: str) -> None:
         push = Push("phone", Secret(f"json://127.0.0.1:{server.port}/"), schemes=PLAIN)
         assert push.send(NOTICE) == Failed("no answer")
     assert len(server.requests) == 1
+
+
+def test_two_posts_by_one_service_are_not_sent_at_once() -> None:
+    """What the library keeps of a service is not made for two threads."""
+    both = threading.Barrier(2)
+
+    class Taking(BaseHTTPRequestHandler):
+        def do_POST(self) -> None:
+            with suppress(threading.BrokenBarrierError):
+                both.wait(0.5)
+            self.rfile.read(int(self.headers["Content-Length"]))
+            self.send_response(200)
+            self.end_headers()
+
+        def log_message(self, *_: object) -> None:
+            pass
+
+    with ThreadingHTTPServer(("127.0.0.1", 0), Taking) as server:
+        serving = threading.Thread(target=server.serve_forever)
+        serving.start()
+        push = Push("phone", Secret(f"json://127.0.0.1:{server.server_port}/"), schemes=PLAIN)
+        with ThreadPoolExecutor(2) as pool:
+            assert list(pool.map(push.send, [NOTICE] * 2)) == [Sent()] * 2
+        server.shutdown()
+        serving.join()
+    assert both.broken  # the two never met
 
 
 def test_it_is_not_led_elsewhere() -> None:

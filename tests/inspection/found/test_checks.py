@@ -92,6 +92,48 @@ def test_without_any_check_kept_nothing_is_said() -> None:
     assert (the(seen_of()).unjudged, verdicts(the(seen_of()))["check_due"]) == (NO_CHECK, "unjudged")
 
 
+def long_hung(days: int, seen: Seen) -> Seen:
+    """The same door as if it had been hung so many days ago."""
+    return replace(seen, inputs=replace(seen.inputs, hung_day=today() - days, end_day=today() + 1))
+
+
+@pytest.mark.parametrize(
+    ("days", "evidence"),
+    [(364, {"days_since_check": 0}), (365, {"days_since_check": 365, "humidity": 1})],
+)
+def test_the_humidity_gauge_is_due_a_year_after_it_was_hung(days: int, evidence: dict[str, int]) -> None:
+    """Yearly, over a salt jar. Source: sensors, section 9.6."""
+    found = the(long_hung(days, checked()))
+    assert found.evidence == evidence
+    assert verdicts(found)["check_due"] == ("holds" if days == 365 else "gone")
+
+
+@pytest.mark.parametrize(("days", "is_due"), [(364, False), (365, True)])
+def test_a_mark_with_its_name_checks_the_humidity_gauge(days: int, is_due: bool) -> None:
+    seen = marked(checked(), "calibrated", days, "air-rh over a salt jar: 75.1 %")
+    assert ("humidity" in the(long_hung(800, seen)).evidence) is is_due
+
+
+def test_a_calibration_checks_the_humidity_gauge() -> None:
+    seen = told(checked(), checked_day=dict.fromkeys((*MOVING, "air-rh"), today()))
+    assert the(long_hung(800, seen)).evidence == {"days_since_check": 0}
+
+
+def test_a_mark_of_all_gauges_is_of_no_salt_jar_and_a_salt_jar_of_no_other_gauge() -> None:
+    assert the(long_hung(800, marked(checked(), "calibrated", 3))).evidence["humidity"] == 1
+    due = told(seen_of(), checked_day=dict.fromkeys(MOVING, today() - 400))
+    before, after = the(due), the(long_hung(800, marked(due, "calibrated", 3, "air-rh: 75.1 %")))
+    assert after.evidence == before.evidence
+
+
+def test_after_an_upset_the_humidity_gauge_is_not_due() -> None:
+    assert the(long_hung(100, marked(checked(), "slam", 8))).evidence == {"days_since_check": 0}
+
+
+def test_where_no_check_of_another_is_kept_none_of_humidity_is_due() -> None:
+    assert the(long_hung(800, seen_of())).unjudged == NO_CHECK
+
+
 def made(day: str, f_k: float, *, sd_ln: float = 0.1, beyond: str | None = None) -> LoadTest:
     return LoadTest(
         id=1,

@@ -105,6 +105,8 @@ def test_a_slam_found_earlier_goes_on_until_the_gauges_are_checked() -> None:
     ago = HUNG_DAY + later.inputs.last_ended - DAY
     assert [verdicts(one)["slam"] for one in slams(marked(later, "calibrated", ago))] == ["at_once"]
     assert [verdicts(one)["slam"] for one in slams(marked(later, "calibrated", ago - 1))] == ["gone_at_once"]
+    salt_jar = marked(later, "calibrated", ago - 1, "air-rh: 75.1 %")  # of no gauge that jumped
+    assert [verdicts(one)["slam"] for one in slams(salt_jar)] == ["at_once"]
     felt = FeelerCheck(
         gauge="latch-top",
         t_ms=AT_MS + 1,
