@@ -75,6 +75,8 @@ def main() -> None:
     queue.way = way_in(settings, queue, directory)
     collector.start()
     port = queue.way.start()
+    while isinstance(queue.way, BrokerIntake) and not queue.way.counters()["connections"]:
+        stopping.wait(0.01)
     sys.stdout.write(f"readings: 127.0.0.1:{port}   pages: http://127.0.0.1:0/\n")
     sys.stdout.flush()
     stopping.wait()

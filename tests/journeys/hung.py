@@ -8,7 +8,7 @@ from pathlib import Path
 
 from sensors.spool import Spool
 from server.clock import utc_now
-from tests.journeys.yard import SCRIPTS, SITE, Yard, run, start
+from tests.journeys.yard import SCRIPTS, SITE, Yard, call, start
 
 YEAR_DAYS = 365.25
 PASSWORD = "password  "  # noqa: S105  (the word before it, not one)
@@ -51,7 +51,7 @@ class Hung:
 
     def counts(self) -> dict[str, int]:
         """What `hangtrue-node spool` says."""
-        told = run("hangtrue-node", "--config", self.config, "spool", "--json")
+        told = call("hangtrue-node", "--config", self.config, "spool", "--json")
         assert told.returncode == 0, told.stderr
         counts: dict[str, int] = json.loads(told.stdout)
         return counts
@@ -65,9 +65,9 @@ def hang(yard: Yard, *, door: str, years: float, seed: int) -> Hung:
     hung = noon.replace(hour=12, minute=0, second=0, microsecond=0)
     made = Hung(folder=folder, door=door, years=years, seed=seed, hung=hung)
     ref = f"{SITE}/{door}"
-    _well(run("hangtrue-node", "simulate", *made.simulated, "--node", ref, "--describe", folder))
+    _well(call("hangtrue-node", "simulate", *made.simulated, "--node", ref, "--describe", folder))
     told = _well(
-        run(
+        call(
             "hangtrue",
             "door",
             "example",

@@ -5,6 +5,7 @@ faults are made as often as the guarantees ask to be shown, not as often as a qu
 """
 
 import os
+from collections.abc import Sequence
 from typing import TypeVar
 
 import pytest
@@ -29,3 +30,11 @@ def is_long() -> bool:
 def often(short: int, *, long: int) -> int:
     """How often a fault is made."""
     return long if is_long() else short
+
+
+def by_default(*short: str, of: Sequence[str] = ("sqlite", "postgres")) -> Sequence[str]:
+    """Which of the ways, or databases, a test goes; all when it may take long.
+
+    Two tests that go crosswise, each another way with another database, go each way and each database once.
+    """
+    return of if is_long() else short

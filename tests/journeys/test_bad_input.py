@@ -4,7 +4,7 @@ import json
 import shutil
 import sqlite3
 import subprocess
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
 from subprocess import CompletedProcess
@@ -14,8 +14,21 @@ import pytest
 from server.doors.example import example_text
 from tests.journeys.hung import Hung, hang, write_node_file
 from tests.journeys.needs import require
-from tests.journeys.yard import SCRIPTS, SITE, Yard, end, enrol_plain, make_yard, run, serving, until
+from tests.journeys.yard import (
+    SCRIPTS,
+    SITE,
+    Served,
+    Yard,
+    call,
+    end,
+    enrol_plain,
+    make_yard,
+    run,
+    serving,
+    until,
+)
 
+Asking = Callable[..., CompletedProcess[str]]
 HEAD = "time,channel,value,unit\n"
 GOOD = f"2026-01-05T08:00:00Z,{SITE}/shed/air-rh,61.5,%RH\n"
 FILES: dict[str, bytes] = {
@@ -59,6 +72,8 @@ CASES: dict[str, tuple[list[str], int, str]] = {
     "night that is none": (["inspect", "--night", "yesterday"], 2, "a date such as"),
     "command that is none": (["inspekt"], 2, "inspekt"),
 }
+# one of each exit code, and a misuse, as a process of its own; the rest in this one
+PROCESSES = ("unknown door looked at", "door file that is a picture", "command that is none")
 # settings before the command
 SETTINGS: dict[str, tuple[list[str], str]] = {
     "settings that are not there": (["--config", "nowhere.toml"], "nowhere.toml"),
@@ -72,6 +87,10 @@ SETTINGS: dict[str, tuple[list[str], str]] = {
         "a database that answers",
     ),
 }
+
+
+# a service that were not refused would go on: it is a process, which can be ended
+WAYS: dict[str, tuple[Asking, list[str]]] = {"serve": (run, ["serve"]), "door list": (call, ["door", "list"])}
 
 
 @pytest.fixture(scope="module")
@@ -120,6 +139,12 @@ def test_a_command_refuses(
     check_refused(yard.command(*placed(yard, arguments)), code, said)
 
 
+@pytest.mark.parametrize("case", PROCESSES)
+def test_a_process_refuses(yard: Yard, before: dict[str, int], case: str) -> None:
+    arguments, code, said = CASES[case]
+    check_refused(yard.process(*placed(yard, arguments)), code, said)
+
+
 def test_no_refused_command_left_anything(yard: Yard, before: dict[str, int]) -> None:
     assert rows(yard) == before
 
@@ -131,10 +156,12 @@ def test_the_good_lines_of_a_bad_file_are_stored_when_asked(yard: Yard, before: 
 
 
 @pytest.mark.parametrize(("settings", "said"), SETTINGS.values(), ids=SETTINGS)
-@pytest.mark.parametrize("command", [("serve",), ("door", "list")], ids=["serve", "door list"])
-def test_settings_are_refused(yard: Yard, settings: list[str], said: str, command: tuple[str, ...]) -> None:
+@pytest.mark.parametrize(("how", "command"), WAYS.values(), ids=WAYS)
+def test_settings_are_refused(
+    yard: Yard, settings: list[str], said: str, how: Asking, command: list[str]
+) -> None:
     ours = [] if "--config" in settings else ["--config", str(yard.config)]
-    check_refused(run("hangtrue", *ours, *placed(yard, settings), *command), 2, said)
+    check_refused(how("hangtrue", *ours, *placed(yard, settings), *command), 2, said)
 
 
 NODE_FILES: dict[str, tuple[str, str]] = {
@@ -262,23 +289,30 @@ def test_a_node_whose_collector_is_away_keeps_all_and_says_so(
     assert (counts["stored"], counts["lost"]) == (0, 0)
 
 
+@pytest.fixture(scope="module")
+def served(north: tuple[Yard, Hung]) -> Iterator[Served]:
+    """The service of that door, running."""
+    with serving(north[0]) as running:
+        yield running
+
+
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])
 def test_a_node_with_a_wrong_password_keeps_all_and_says_so(
-    tmp_path: Path, north: tuple[Yard, Hung], protocol: str
+    tmp_path: Path, north: tuple[Yard, Hung], served: Served, protocol: str
 ) -> None:
     yard, made = north[0], _copied(north[1], tmp_path)
     (made.folder / "state" / "secret").write_text("0000000000000000", "utf-8")
-    with serving(yard) as served:
-        write_node_file(made, served.intake, protocol=protocol)
-        child = made.start()
-        assert child.stdout is not None
-        said = ""
-        while "bad user name or password" not in said.lower():
-            line = child.stdout.readline()
-            assert line, said
-            said += line
-        assert end(child) == 0
-        until(lambda: "0x86" in yard.log.read_text("utf-8"), "a line in the service's log", within_s=5)
+    before = len(yard.log.read_text("utf-8"))
+    write_node_file(made, served.intake, protocol=protocol)
+    child = made.start()
+    assert child.stdout is not None
+    said = ""
+    while "bad user name or password" not in said.lower():
+        line = child.stdout.readline()
+        assert line, said
+        said += line
+    assert end(child) == 0
+    until(lambda: "0x86" in yard.log.read_text("utf-8")[before:], "a line in the service's log", within_s=5)
     counts = made.counts()
     assert counts["head"] == counts["waiting"] > 100
     assert yard.rows("SELECT count(*) FROM reading") == [(0,)]

@@ -4,9 +4,11 @@ import logging
 import random
 from pathlib import Path
 
+import pytest
+
 from tests.journeys.acknowledged import CHANNELS, Found
 from tests.journeys.cutting import cutting
-from tests.journeys.needs import often
+from tests.journeys.needs import by_default, often
 from tests.journeys.ways import load, until_flowing, way_in
 from tests.journeys.yard import make_yard, metric, serving, until
 
@@ -15,6 +17,7 @@ CUTS = 20  # at the listener: a cut takes no time
 BROKER_CUTS = often(3, long=20)  # paho waits a second before it connects again
 
 
+@pytest.mark.parametrize("database_url", by_default("postgres"), indirect=True)
 def test_between_the_listener_and_a_node(database_url: str, tmp_path: Path) -> None:
     rng, left = random.Random(20261125), [CUTS]
 
@@ -36,6 +39,7 @@ def test_between_the_listener_and_a_node(database_url: str, tmp_path: Path) -> N
     assert way.found() == Found(readings=len(CHANNELS) * (way.sender.upcoming - 1))
 
 
+@pytest.mark.parametrize("database_url", by_default("sqlite"), indirect=True)
 def test_between_the_service_and_a_broker(database_url: str, tmp_path: Path) -> None:
     """No stale acknowledgement either: what the broker had acknowledged is in the store."""
     rng, left, cuts = random.Random(20261125), [rng_first := 150], [0]

@@ -11,7 +11,7 @@ import pytest
 from sqlalchemy import text
 
 from server.database import open_engine
-from tests.journeys.yard import SCRIPTS, end, first_line, make_yard, run, start, start_service, until
+from tests.journeys.yard import SCRIPTS, call, end, first_line, make_yard, run, start, until
 
 YEARS, SEED = "0.3", "2"
 INSTANTS, CHANNELS = 1754, 20  # of 0.3 years in steps of an hour and a half, the first at the hanging
@@ -65,7 +65,7 @@ def test_it_finds_itself_whole_and_says_what_it_looked_at(checked: Path) -> None
 
 
 def test_other_years_in_the_same_folder_are_refused(checked: Path) -> None:
-    told = run("hangtrue", "demo", "--years", "0.5", "--seed", SEED, "--folder", checked)
+    told = call("hangtrue", "demo", "--years", "0.5", "--seed", SEED, "--check", "--folder", checked)
     assert told.returncode == 2
     assert told.stdout == ""
     assert told.stderr == (
@@ -79,14 +79,14 @@ def test_an_older_demos_folder_is_refused(tmp_path: Path) -> None:
     (tmp_path / "demo.json").write_text(
         '{"seed": 2, "years": 0.3, "hung": "2026-01-01T00:00:00+00:00"}', "utf-8"
     )
-    told = run("hangtrue", *DEMO, "--folder", tmp_path)
+    told = call("hangtrue", *DEMO, "--check", "--folder", tmp_path)
     assert (told.returncode, told.stdout) == (2, "")
     assert "needs --fresh to begin anew, got an older demo's, without use" in told.stderr
 
 
 def test_a_folder_with_other_things_is_refused_and_left_alone(tmp_path: Path) -> None:
     (tmp_path / "letter.txt").write_text("mine", "utf-8")
-    told = run("hangtrue", *DEMO, "--folder", tmp_path)
+    told = call("hangtrue", *DEMO, "--check", "--folder", tmp_path)
     assert (told.returncode, told.stdout) == (2, "")
     assert "an empty one" in told.stderr or "a folder that is empty" in told.stderr
     assert [each.name for each in tmp_path.iterdir()] == ["letter.txt"]
@@ -148,7 +148,7 @@ def test_the_service_refuses_a_port_in_use(tmp_path: Path, part: str) -> None:
             f'[{part}]\nbind = "127.0.0.1:0"', f'[{part}]\nbind = "127.0.0.1:{port}"'
         )
         yard.config.write_text(told, "utf-8")
-        came = yard.command("serve")
+        came = yard.process("serve")
     assert (came.returncode, came.stdout) == (2, "")
     assert f"on 127.0.0.1:{port}: needs a free port" in came.stderr.splitlines()[-1]
     assert "Traceback" not in came.stderr
@@ -161,18 +161,7 @@ def test_the_service_refuses_a_newer_database(tmp_path: Path) -> None:
     with engine.begin() as connection:
         connection.execute(text("UPDATE alembic_version SET version_num = '9999'"))
     engine.dispose()
-    came = yard.command("serve")
+    came = yard.process("serve")
     assert (came.returncode, came.stdout) == (2, "")
     assert "9999" in came.stderr.splitlines()[-1]
     assert "Traceback" not in came.stderr
-
-
-def test_a_second_service_on_one_folder_is_refused_and_names_the_first(tmp_path: Path) -> None:
-    yard = make_yard(tmp_path)
-    served = start_service(yard)
-    try:
-        came = yard.command("serve")
-        assert (came.returncode, came.stdout) == (2, "")
-        assert f"process number {served.child.pid}" in came.stderr.splitlines()[-1]
-    finally:
-        assert end(served.child) == 0

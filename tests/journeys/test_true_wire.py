@@ -18,6 +18,7 @@ from server.readings.store import series
 from server.schema import upgrade
 from tests.bench.asked import Asked
 from tests.bench.yard import channels_of, make_nodes, put, send
+from tests.journeys.needs import by_default
 from tests.journeys.yard import Yard, make_yard, serving
 
 MIDNIGHT = datetime(2024, 5, 1, tzinfo=UTC)
@@ -57,6 +58,7 @@ def yard(database_url: str, tmp_path: Path) -> Yard:
     return make_yard(tmp_path / "yard", database_url)
 
 
+@pytest.mark.parametrize("database_url", by_default("sqlite"), indirect=True)
 def test_the_leaf_s_map_is_the_simulated_node_s_geometry(yard: Yard, tmp_path: Path) -> None:
     """Two codes of one geometry, joinery's real numbers and the node's complex ones, and a wire between."""
     asked = Asked(name="given", years=YEARS, start=MIDNIGHT, kit="every", ideal=True)

@@ -15,14 +15,15 @@ from server.doors.register import add_channels, enrol_node
 from server.schema import upgrade
 from tests.fakes.mosquitto import PASSWORD, Mosquitto, Wire, mosquitto, wire_to
 from tests.journeys.acknowledged import BASE, CHANNELS, NODE, Found, Sender, compare
+from tests.journeys.needs import often
 from tests.journeys.yard import SITE, Served, Yard, until
 
 KINDS = ("listener", "broker")
 WINDOW = 200
 PRESS = 390  # unacknowledged packs of a sender: of more than 400 the listener would read no further
 # packs a second that a sender presses with: more would spend a node's budget of a day within a test
-PACE = {"listener": 2000, "broker": 4000}
-AHEAD = 4000  # packs that a broker may hold for the service before the sender waits
+PACE = {"listener": often(1000, long=2000), "broker": often(2000, long=4000)}
+AHEAD = often(2000, long=4000)  # packs that a broker may hold for the service before the sender waits
 SEQ = re.compile(rb'"bseq":(\d+)')
 
 

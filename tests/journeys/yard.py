@@ -1,27 +1,37 @@
 """The real service as a process of its own, its commands, and how a journey asks it and waits for it."""
 
 import json
+import logging
 import os
 import re
 import select
 import signal
 import subprocess
+import sys
 import sysconfig
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from dataclasses import dataclass
 from http.client import HTTPConnection, HTTPException
+from io import StringIO
 from pathlib import Path
 from typing import Any
+from unittest import mock
 from urllib.parse import urlencode
 
 from sqlalchemy import Engine, text
 
+import sensors.node.main
+import server.cli.main
 from server.database import open_engine
 
 SCRIPTS = Path(sysconfig.get_path("scripts"))
+MAINS: Mapping[str, Callable[[list[str]], int]] = {
+    "hangtrue": server.cli.main.main,
+    "hangtrue-node": sensors.node.main.main,
+}
 SITE = "saltmarsh-yard"
 START_S, STOP_S, SOON_S = 30.0, 20.0, 30.0
 ADDRESSES = re.compile(r"readings: 127\.0\.0\.1:(\d+)   pages: http://127\.0\.0\.1:(\d+)/")
@@ -58,9 +68,13 @@ class Yard:
         with self.opened() as engine, engine.connect() as connection:
             return [tuple(row) for row in connection.execute(text(sql))]
 
-    def command(self, *arguments: str | Path, within_s: float = 60.0) -> subprocess.CompletedProcess[str]:
-        """Run `hangtrue` with these settings to its end."""
-        return run("hangtrue", "--config", self.config, *arguments, within_s=within_s)
+    def command(self, *arguments: str | Path) -> subprocess.CompletedProcess[str]:
+        """Call `hangtrue` with these settings, in this process."""
+        return call("hangtrue", "--config", self.config, *arguments)
+
+    def process(self, *arguments: str | Path) -> subprocess.CompletedProcess[str]:
+        """Run `hangtrue` with these settings to its end, as a process of its own."""
+        return run("hangtrue", "--config", self.config, *arguments)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,6 +107,34 @@ class Served:
 def clean_environment() -> Mapping[str, str]:
     """The environment without settings of ours, so that a journey takes what it is given."""
     return {key: value for key, value in os.environ.items() if not key.startswith("HANGTRUE_")}
+
+
+def call(name: str, *arguments: str | Path) -> subprocess.CompletedProcess[str]:
+    """Call one of our commands in this process, which has imported already what a new one would have to.
+
+    It is entered where its script enters it, and says what it would say as a process, its warnings too. What
+    it does not catch itself, a traceback of a process, comes out here and fails the test.
+    """
+    out, errors, words = StringIO(), StringIO(), [str(each) for each in arguments]
+    warner = logging.StreamHandler(errors)
+    warner.setLevel(logging.WARNING)  # as logging does where no handler is set
+    logging.getLogger().addHandler(warner)
+    handlers = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)}
+    try:
+        with (
+            mock.patch.dict(os.environ, clean_environment(), clear=True),
+            mock.patch.object(sys, "stdin", StringIO()),
+            redirect_stdout(out),
+            redirect_stderr(errors),
+        ):
+            status = MAINS[name](words)
+    except SystemExit as left:
+        status = left.code if isinstance(left.code, int) else int(left.code is not None)
+    finally:
+        for number, handler in handlers.items():
+            signal.signal(number, handler)
+        logging.getLogger().removeHandler(warner)
+    return subprocess.CompletedProcess([name, *words], status, out.getvalue(), errors.getvalue())
 
 
 def run(name: str, *arguments: str | Path, within_s: float = 60.0) -> subprocess.CompletedProcess[str]:
