@@ -10,7 +10,7 @@ from server.doors.carpentry import factors_of, leaf_of, weighable_leaf, why_not
 from server.errors import HangtrueError
 from server.joinery.frame import Case, LeafForces, leaf_frame
 from server.joinery.joints import STIFFNESS_FACTOR
-from server.joinery.loadtest import SOFTEST, STIFFEST, turn_rise_mrad
+from server.joinery.loadtest import SOFTEST, STIFFEST, turn_rises_mrad
 from server.joinery.mass import hinge_forces, mass
 
 # A joint counts as open when the frame leaves it a fifth of its stiffness; a convention of this project.
@@ -126,9 +126,10 @@ def with_open_turns(built: BuiltDoor) -> tuple[BuiltDoor, str]:
     """
     try:
         leaf = leaf_of(built)
-        turns = {name: round(turn_rise_mrad(leaf, name, left=OPEN_LEFT), 4) for name in leaf.joints}
+        rises = turn_rises_mrad(leaf, leaf.joints, left=OPEN_LEFT)
     except HangtrueError as refusal:
         return built, why_not(refusal)
+    turns = {name: round(rise, 4) for name, rise in rises.items()}
     return replace(built, limits=replace(built.limits, turn_reckoned_mrad=turns)), ""
 
 

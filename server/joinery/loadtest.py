@@ -1,5 +1,6 @@
 """The load test: how stiff a door's joints are, from its rack under a weight, and what is left of one."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -7,7 +8,7 @@ import numpy as np
 
 from server.errors import OutOfRangeError
 from server.joinery.build import GRAVITY_M_S2, Leaf
-from server.joinery.frame import Case, Load, leaf_frame
+from server.joinery.frame import Case, LeafForces, Load, leaf_frame
 from server.joinery.joints import STIFFNESS_FACTOR, Given
 
 SOFTEST, STIFFEST = 0.05, 1.0
@@ -97,11 +98,20 @@ def turn_rise_mrad(leaf: Leaf, joint: str, *, left: float, f_k: float = STIFFNES
 
     Raises OutOfRangeError for a share that is not above 0 and up to 1, or a joint that is not there.
     """
+    return turn_rises_mrad(leaf, [joint], left=left, f_k=f_k)[joint]
+
+
+def turn_rises_mrad(
+    leaf: Leaf, joints: Iterable[str], *, left: float, f_k: float = STIFFNESS_FACTOR
+) -> dict[str, float]:
+    """The same of several joints, by name, each softened alone; raises alike."""
     if not 0 < left <= 1:
         raise OutOfRangeError("share of stiffness left", "above 0 and up to 1", f"{left:g}")
     case = Case(f_k=f_k)
-    sound, soft = (_turn_rad(leaf, joint, replace(case, left=share)) for share in ({}, {joint: left}))
-    return 1000 * (soft - sound)
+    whole = leaf_frame(leaf, case)
+    sound = {joint: _turn_rad(whole, joint) for joint in joints}
+    soft = {joint: _turn_rad(leaf_frame(leaf, replace(case, left={joint: left})), joint) for joint in sound}
+    return {joint: 1000 * (soft[joint] - sound[joint]) for joint in sound}
 
 
 def stiffness_left(leaf: Leaf, joint: str, *, rise_mrad: float, f_k: float = STIFFNESS_FACTOR) -> float:
@@ -130,8 +140,8 @@ def _fit(
     return Fit(f_k=f_k, low=float(low), high=float(high), sd_ln=sd_ln, slope_mm=slope, beyond=beyond)
 
 
-def _turn_rad(leaf: Leaf, joint: str, case: Case) -> float:
-    found = leaf_frame(leaf, case).joints
+def _turn_rad(forces: LeafForces, joint: str) -> float:
+    found = forces.joints
     if joint not in found:
         raise OutOfRangeError("turn of a joint", ", ".join(found), repr(joint[:40]))
     turn = found[joint].turn_rad

@@ -14,9 +14,10 @@ from server.inspection.values import Finding
 from tests.alerts.book import Book, standing
 from tests.alerts.cases import NightOf
 from tests.alerts.test_recording import slot_of
+from tests.journeys.needs import often
 
 T = TypeVar("T")
-NIGHTS, YARDS = 90, 20
+NIGHTS, YARDS = 90, often(8, long=20)
 JOINTS = ("lock-hinge", "top-hinge", "lock-latch")
 
 

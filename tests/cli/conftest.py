@@ -12,6 +12,7 @@ from server.database import open_engine
 from server.service import nightly
 from tests.fakes.clock import HandClock
 from tests.fakes.databases import Made
+from tests.fakes.once import known_fits, made_once
 from tests.inspection.doors import HUNG, Truth, one_joint
 from tests.inspection.stored import stored_door
 
@@ -19,15 +20,19 @@ OPENING = Truth(years=1.8, turn_mrad_per_year=0.45)
 
 
 @pytest.fixture(scope="session")
-def looked(tmp_path_factory: pytest.TempPathFactory, made: Made) -> Path:
+def looked(of_run: Path, made: Made) -> Path:
     """A database with one door of 1.8 years whose joint opens, looked at once on its last day."""
-    made.copy_file(path := tmp_path_factory.mktemp("looked") / "yard.db")
+    with known_fits(of_run):
+        return made_once(of_run, "looked.db", lambda path: look_once(path, made))
+
+
+def look_once(path: Path, made: Made) -> None:
+    made.copy_file(path)
     engine = open_engine(f"sqlite:///{path}")
     with Session(engine) as session, session.begin():
         stored_door(session, OPENING, one_joint())
     nightly.inspect_now(engine, None, clock=HandClock(HUNG + timedelta(days=int(OPENING.years * 365.25))))
     engine.dispose()
-    return path
 
 
 @pytest.fixture

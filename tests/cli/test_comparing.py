@@ -10,18 +10,13 @@ from sqlalchemy.orm import Session
 
 from server.cli.main import main
 from server.database import open_engine
-from server.inspection.look import watched_look
-from server.inspection.reading import gather
 from server.inspection.use_said import EVENLY
-from server.inspection.watch_kept import keep_watches
+from tests.dashboards import pair
 from tests.fakes.databases import Made
 from tests.inspection.doors import Truth, one_joint
 from tests.inspection.stored import stored_door
-from tests.inspection.used import store_openings, with_counter
 
 Run = Callable[..., tuple[int, str, str]]
-TURNS = {"north": 0.02, "south": 0.16}
-OPENED = {"north": 30.0, "south": 42.0}
 
 
 @pytest.fixture
@@ -38,23 +33,16 @@ def run(tmp_path: Path, made: Made, capsys: pytest.CaptureFixture[str]) -> Run:
 
 
 @pytest.fixture(scope="module")
-def watched(tmp_path_factory: pytest.TempPathFactory, made: Made) -> Path:
+def watched(of_run: Path, made: Made) -> Path:
     """Both doors, each with the watches of a look."""
-    made.copy_file(path := tmp_path_factory.mktemp("watched") / "yard.db")
-    hung(path, is_watched=True)
-    return path
+    return pair.file_of(of_run, made)
 
 
-def hung(path: Path, *, is_watched: bool) -> None:
+def hung(path: Path) -> None:
     engine = open_engine(f"sqlite:///{path}")
     with Session(engine) as session:
-        for name, turn in TURNS.items():
-            truth = Truth(years=3.2, turn_mrad_per_year=turn)
-            door = stored_door(session, truth, with_counter(one_joint(name)))
-            store_openings(session, door, OPENED[name], 1160)
-            if is_watched:
-                watches = watched_look(gather(session, door, 30_000), {}).watches
-                keep_watches(session, door.id, watches)
+        for name in pair.TURNS:
+            stored_door(session, Truth(years=pair.YEARS), one_joint(name))
         session.commit()
     engine.dispose()
 
@@ -73,24 +61,24 @@ def test_a_joint_that_turns_more_is_named(run: Run, watched: Path, tmp_path: Pat
 
 def test_use_is_said_beside_it(run: Run, watched: Path, tmp_path: Path) -> None:
     shutil.copyfile(watched, tmp_path / "yard.db")
-    often = "South is opened 1.4 times as often. Counted by openings it turns more all the same"
+    often = "South is opened 0.7 times as often. Counted by openings it turns more all the same"
     assert f"  {often}" in run("compare", "north", "south")[1]
     told = json.loads(run("compare", "north", "south", "--json")[1])
-    assert told["openings_a_year"] == pytest.approx([30 * 365.25, 42 * 365.25], rel=1e-3)
+    assert told["openings_a_year"] == pytest.approx([42 * 365.25, 30 * 365.25], rel=1e-3)
     assert told["use"]["lock-hinge"].startswith(often)
     assert EVENLY in told["use"]["lock-hinge"]
     assert told["joints"]["lock-hinge"]["beside"]["ratio"] > 4
-    assert told["use"]["droop"] == "South is opened 1.4 times as often."
+    assert told["use"]["droop"] == "North is opened 1.4 times as often."
 
 
 def test_before_a_watch_it_says_why_not(run: Run, tmp_path: Path) -> None:
-    hung(tmp_path / "yard.db", is_watched=False)
+    hung(tmp_path / "yard.db")
     out = run("compare", "north", "south")[1]
     assert "Not to be compared: the two have not been heard together for a year." in out
 
 
 def test_one_door_is_no_comparison(run: Run, tmp_path: Path) -> None:
-    hung(tmp_path / "yard.db", is_watched=False)
+    hung(tmp_path / "yard.db")
     code, _, err = run("compare", "north", "saltmarsh-yard/north")
     assert code in (1, 2)
     assert "needs two doors" in err

@@ -10,6 +10,8 @@ from server.cli.main import main
 from server.inspection.values import Inspection, SeriesLook
 from tests.inspection.doors import HUNG
 
+pytestmark = pytest.mark.usefixtures("fits_once")
+
 
 def run(capsys: pytest.CaptureFixture[str], yard: str, *words: str) -> tuple[int, str, str]:
     code = main(["--database", yard, *words])

@@ -21,6 +21,7 @@ from server.doors.tables import Node
 from server.inspection.results import SeriesResult, Slot, save, scope_of
 from server.inspection.values import Finding, Inspection, SeriesLook
 from tests.dashboards import pair, yard
+from tests.fakes.databases import Made
 
 HOST = "http://127.0.0.1"
 
@@ -71,22 +72,9 @@ def alerted(two_doors: Engine) -> Engine:
 
 
 @pytest.fixture(scope="session")
-def pair_files(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+def pair_files(of_run: Path, made: Made) -> tuple[Path, Path]:
     """Databases of two watched doors, without a trial and with one; made once, to be copied."""
-    folder = tmp_path_factory.mktemp("pair")
-    alone, declared = folder / "alone.db", folder / "declared.db"
-    for path in (alone, declared):
-        url = f"sqlite:///{path}"
-        if path == declared:
-            shutil.copy(alone, declared)
-        else:
-            schema.upgrade(url)
-        made = open_engine(url)
-        pair.declare_trial(made) if path == declared else pair.hang(made)
-        with made.begin() as connection:
-            connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
-        made.dispose()
-    return alone, declared
+    return pair.file_of(of_run, made), pair.declared_file(of_run, made)
 
 
 @pytest.fixture

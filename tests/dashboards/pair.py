@@ -1,10 +1,12 @@
 """Two doors with days of their own, watched for three years, and a trial that was declared of them."""
 
+import shutil
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 from sqlalchemy import Engine
 
-from server.database import session_of
+from server.database import open_engine, session_of
 from server.inspection import results
 from server.inspection.look import watched_look
 from server.inspection.reading import gather
@@ -13,6 +15,8 @@ from server.inspection.watch_kept import keep_watches
 from server.service.trials import look_at_trials
 from server.trials.store import declare, seal_trial
 from tests.fakes.clock import HandClock
+from tests.fakes.databases import Made
+from tests.fakes.once import known_fits, made_once
 from tests.inspection.doors import HUNG, HUNG_DAY, Truth, one_joint
 from tests.inspection.stored import stored_door
 from tests.inspection.used import store_openings, with_counter
@@ -45,6 +49,32 @@ def hang(engine: Engine) -> None:
             )
             results.save(session, looked.inspection, slot, door_id=door.id)
             keep_watches(session, door.id, looked.watches)
+
+
+def file_of(folder: Path, made: Made) -> Path:
+    """A database of the two, hung and looked at once in this run; to be copied."""
+
+    def fill(path: Path) -> None:
+        made.copy_file(path)
+        engine = open_engine(f"sqlite:///{path}")
+        hang(engine)
+        engine.dispose()
+
+    with known_fits(folder):
+        return made_once(folder, "pair.db", fill)
+
+
+def declared_file(folder: Path, made: Made) -> Path:
+    """The same with the trial."""
+
+    def fill(path: Path) -> None:
+        shutil.copyfile(file_of(folder, made), path)
+        engine = open_engine(f"sqlite:///{path}")
+        declare_trial(engine)
+        engine.dispose()
+
+    with known_fits(folder):
+        return made_once(folder, "pair-declared.db", fill)
 
 
 def declare_trial(engine: Engine) -> str:

@@ -7,6 +7,7 @@ import shutil
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from itertools import product
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
@@ -15,12 +16,20 @@ from sqlalchemy import Engine
 from werkzeug.serving import ThreadedWSGIServer
 
 from tests.dashboards.conftest import app_over
+from tests.journeys.needs import is_long
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 NORTH = "/doors/saltmarsh-yard/north"
 PAGES = ["/", NORTH, "/compare", "/alerts", "/reckons", f"{NORTH}/reckons"]
 FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"]
 SOON_MS = 15_000
+Shown = tuple[int, str]
+
+
+def crossed(*shown: Shown) -> list[Shown]:
+    """Every width and every theme once; with HANGTRUE_LONG=1 each width in each theme."""
+    widths, themes = (sorted(set(one)) for one in zip(*shown, strict=True))
+    return list(product(widths, themes)) if is_long() else list(shown)
 
 
 @pytest.fixture(scope="module")
@@ -98,8 +107,7 @@ def declared_address(declared: Engine) -> Iterator[str]:
         yield at
 
 
-@pytest.mark.parametrize("theme", ["paper", "slate"])
-@pytest.mark.parametrize("width", [1280, 390, 320])
+@pytest.mark.parametrize(("width", "theme"), crossed((1280, "paper"), (390, "slate"), (320, "paper")))
 def test_axe_finds_nothing_about_a_comparison_and_its_trial(
     browser: Browser, declared_address: str, width: int, theme: str
 ) -> None:
@@ -128,8 +136,7 @@ def test_the_sheet_of_a_trial_prints_on_one_page(browser: Browser, declared_addr
     page.context.close()
 
 
-@pytest.mark.parametrize("theme", ["paper", "slate"])
-@pytest.mark.parametrize("width", [1280, 390])
+@pytest.mark.parametrize(("width", "theme"), crossed((1280, "slate"), (390, "paper")))
 def test_axe_finds_nothing_and_the_console_is_silent(
     browser: Browser, address: str, width: int, theme: str
 ) -> None:

@@ -21,6 +21,11 @@ from tests.inspection.doors import HUNG, HUNG_DAY, Truth, one_joint
 from tests.inspection.stored import stored_door
 from tests.trials.yard import declaration
 
+pytestmark = pytest.mark.usefixtures("fits_once")
+
+ON_SQLITE = pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)
+"""What is reckoned with what was read, which the tests on both have read before."""
+
 DAY_MS = 86_400_000
 SEALED = datetime(2021, 4, 1, 9, tzinfo=UTC)
 START_DAY = int(datetime(2021, 4, 1, tzinfo=UTC).timestamp()) // 86_400
@@ -105,6 +110,7 @@ def test_a_late_reading_before_the_last_fit_makes_it_fit_anew(
     assert session.scalars(select(TrialFitRow.basis)).one() != before
 
 
+@ON_SQLITE
 def test_only_days_from_the_start_count(session: Session, doors: tuple[DoorHung, ...]) -> None:
     """The first year of the trial has a look that tells nothing, whatever the door told before its start."""
     sealed(session)
@@ -118,6 +124,7 @@ def test_no_look_outside_the_trial(session: Session, doors: tuple[DoorHung, ...]
     assert list(looked(session, end_day)) == []
 
 
+@ON_SQLITE
 def test_a_gauge_in_doubt_stops_the_comparison(session: Session, doors: tuple[DoorHung, ...]) -> None:
     sealed(session)
     (one,) = looked(session, in_doubt=frozenset({"south/lock-hinge-top"}))
@@ -142,6 +149,7 @@ def test_a_door_that_does_not_hang_here_is_refused_not_guessed(session: Session)
     assert (one.word, one.why) == ("not_to_be_compared", "not_all_served")
 
 
+@ON_SQLITE
 def test_by_openings_it_needs_both_counters(session: Session, doors: tuple[DoorHung, ...]) -> None:
     sealed(session, quantity="turn_per_100_n_m_per_10000")
     (without,) = looked(session, NIGHT - 7)
@@ -154,6 +162,7 @@ def test_by_openings_it_needs_both_counters(session: Session, doors: tuple[DoorH
     assert counted.estimate == pytest.approx(true, abs=1.96 * counted.se)
 
 
+@ON_SQLITE
 def test_unmatched_doors_are_compared_by_their_own_rates(session: Session) -> None:
     names = {"north": 3, "south": 3}
     groups: dict[str, list[dict[str, object]]] = {}

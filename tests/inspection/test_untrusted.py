@@ -10,6 +10,8 @@ from server.inspection.look import watched_look
 from server.inspection.values import DoorInputs, GaugeDays, Inspection, SeriesLook
 from tests.inspection.doors import HUNG_DAY, Truth, made_inputs, missing, one_gauge, one_joint
 
+pytestmark = pytest.mark.usefixtures("fits_once")
+
 DAY_MS = 86_400_000
 TURN = "turn:lock-hinge"
 

@@ -14,6 +14,8 @@ from server.inspection.values import DoorInputs, GaugeDays, SeriesLook
 from server.inspection.watching import Air, SeriesWatch
 from tests.inspection.doors import HUNG_DAY, Truth, made_inputs, missing, one_joint
 
+pytestmark = pytest.mark.usefixtures("fits_once")
+
 DAY_MS = 86_400_000
 TURN = "turn:lock-hinge"
 NOTHING: Mapping[str, SeriesWatch] = {}
@@ -60,8 +62,12 @@ OPENS = without_air(
     (560, 580),
     (610, 614),
 )
-WHOLE = watched_look(OPENS, NOTHING)
-AT_800 = watched_look(up_to(OPENS, 800), NOTHING)
+
+
+@pytest.fixture(scope="module")
+def at_800(fits_once: None) -> Looked:
+    """Looked at on day 800, with nothing kept from before."""
+    return watched_look(up_to(OPENS, 800), NOTHING)
 
 
 def raised_on(inputs: DoorInputs) -> object:
@@ -76,13 +82,13 @@ def test_no_watch_before_the_first_refit() -> None:
     assert [point.day for point in after.watches[TURN].refits] == [365]
 
 
-def test_a_record_that_was_cut_has_the_same_alarm() -> None:
-    raised = turn(WHOLE).facts["alarm_day"]
+def test_a_record_that_was_cut_has_the_same_alarm(at_800: Looked) -> None:
+    raised = turn(watched_look(OPENS, NOTHING)).facts["alarm_day"]
     assert isinstance(raised, int)
     day = raised - HUNG_DAY
     assert 500 < day < 800
     assert {cut: raised_on(up_to(OPENS, cut)) for cut in (day - 1, day)} == {day - 1: None, day: raised}
-    assert turn(AT_800).facts["alarm_day"] == raised
+    assert turn(at_800).facts["alarm_day"] == raised
 
 
 def test_one_that_is_fed_the_future_is_caught() -> None:
@@ -102,11 +108,11 @@ def test_one_that_is_fed_the_future_is_caught() -> None:
     assert raised_on(ahead(up_to(OPENS, raised - HUNG_DAY))) != raised
 
 
-def test_gone_on_with_night_by_night_is_as_gone_over_anew() -> None:
+def test_gone_on_with_night_by_night_is_as_gone_over_anew(at_800: Looked) -> None:
     looked = watched_look(up_to(OPENS, 640), NOTHING)
     for day in (641, 642, 729, 730, 800):
         looked = watched_look(up_to(OPENS, day), looked.watches)
-    anew = AT_800
+    anew = at_800
     for key, one in anew.watches.items():
         other = looked.watches[key]
         assert [point.day for point in other.refits] == [365, 730]
@@ -119,16 +125,16 @@ def test_gone_on_with_night_by_night_is_as_gone_over_anew() -> None:
     assert turn(looked).number("stays") == pytest.approx(turn(anew).number("stays"), abs=1e-9)
 
 
-def test_a_night_like_the_last_is_not_refitted(monkeypatch: pytest.MonkeyPatch) -> None:
-    looked = AT_800
+def test_a_night_like_the_last_is_not_refitted(at_800: Looked, monkeypatch: pytest.MonkeyPatch) -> None:
+    looked = at_800
     monkeypatch.setattr(watching, "began", None)  # a refit would fall over it
     assert turn(watched_look(up_to(OPENS, 801), looked.watches)).facts["alarm"] is not None
 
 
-def test_readings_that_come_late_are_gone_over_from_the_refit_before_them() -> None:
+def test_readings_that_come_late_are_gone_over_from_the_refit_before_them(at_800: Looked) -> None:
     heard = missing(OPENS, 600, 650)
     looked = watched_look(up_to(heard, 800), NOTHING)
-    late, anew = watched_look(up_to(OPENS, 800), looked.watches), AT_800
+    late, anew = watched_look(up_to(OPENS, 800), looked.watches), at_800
     first, second = late.watches[TURN].refits
     assert first is looked.watches[TURN].refits[0]
     assert second.basis != looked.watches[TURN].refits[1].basis
@@ -136,25 +142,25 @@ def test_readings_that_come_late_are_gone_over_from_the_refit_before_them() -> N
     assert turn(late).number("stays") == pytest.approx(turn(anew).number("stays"), abs=1e-9)
 
 
-def test_what_changed_lately_is_gone_over_from_where_the_watch_is_kept() -> None:
-    days = [point.day for point in AT_800.watches[TURN].points]
+def test_what_changed_lately_is_gone_over_from_where_the_watch_is_kept(at_800: Looked) -> None:
+    days = [point.day for point in at_800.watches[TURN].points]
     assert days == [735, 750, 765, 780, 795]
-    heard = watched_look(up_to(missing(OPENS, 788, 791), 800), AT_800.watches)
+    heard = watched_look(up_to(missing(OPENS, 788, 791), 800), at_800.watches)
     again = watched_look(up_to(OPENS, 800), heard.watches)
-    for then, now in ((AT_800, heard), (heard, again)):
+    for then, now in ((at_800, heard), (heard, again)):
         was, came = then.watches[TURN].points, now.watches[TURN].points
         assert [point.day for point in came] == days
         assert [one is other for one, other in zip(was, came, strict=True)] == [True] * 4 + [False]
-    first, other, last = (one.watches[TURN].now.watched.posterior.mean for one in (AT_800, heard, again))
+    first, other, last = (one.watches[TURN].now.watched.posterior.mean for one in (at_800, heard, again))
     assert np.abs(other - first).max() > 1e-4
     assert last == pytest.approx(first, abs=1e-9)
-    assert again.watches[TURN].basis == AT_800.watches[TURN].basis
+    assert again.watches[TURN].basis == at_800.watches[TURN].basis
 
 
-def test_air_that_is_known_further_on_tells_a_night_nothing() -> None:
+def test_air_that_is_known_further_on_tells_a_night_nothing(at_800: Looked) -> None:
     gone = without_air(OPENS, (812, 816), (828, 840))
-    alone = watched_look(up_to(gone, 831), AT_800.watches)
-    shared = watched_look(up_to(gone, 831), AT_800.watches, air=Air(gone))
+    alone = watched_look(up_to(gone, 831), at_800.watches)
+    shared = watched_look(up_to(gone, 831), at_800.watches, air=Air(gone))
     for key, one in alone.watches.items():
         mean = shared.watches[key].now.watched.posterior.mean
         assert mean == pytest.approx(one.now.watched.posterior.mean, abs=1e-12)
@@ -181,8 +187,8 @@ def test_a_mark_that_comes_late_is_a_step_from_then_on() -> None:
     assert turn(after).number("stays") == pytest.approx(0.0, abs=0.06)
 
 
-def test_a_look_leaves_the_watches_it_was_given_alone() -> None:
-    looked = AT_800
+def test_a_look_leaves_the_watches_it_was_given_alone(at_800: Looked) -> None:
+    looked = at_800
     was = dict(looked.watches)
     watched_look(up_to(OPENS, 830), looked.watches)
     assert looked.watches == was

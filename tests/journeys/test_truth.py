@@ -9,6 +9,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -27,18 +28,20 @@ from server.service import nightly
 from tests.bench.inspection.__main__ import days_of
 from tests.bench.truths import Truth, read_truth
 from tests.fakes.clock import HandClock
+from tests.fakes.once import kept_once
 from tests.inspection.stored import store
 
 DOORS = ("north", "south")
 HUNG = datetime(2023, 11, 20, 8, tzinfo=UTC)
-HUNG_DAY = int(HUNG.timestamp()) // 86_400
+START_MS = round(HUNG.timestamp() * 1000)
+HUNG_DAY = START_MS // 86_400_000
 YEARS, SEED, AHEAD_YEARS = 3.0, 1, 8.0
 SETTLED, YEAR = 90, 365.25
 TOLD = ("droop", "sag", "rack", "turn:", "opening:")
 
 
 def simulated(door: str, *, years: float) -> SimulatedDoor:
-    return SimulatedDoor(door=door, seed=SEED, start_ms=round(HUNG.timestamp() * 1000), years=years)
+    return SimulatedDoor(door=door, seed=SEED, start_ms=START_MS, years=years)
 
 
 def inputs_of(door: DoorHung, made: SimulatedDoor) -> DoorInputs:
@@ -63,8 +66,11 @@ class Yard:
 
 
 @pytest.fixture(scope="module")
-def yard(tmp_path_factory: pytest.TempPathFactory) -> Yard:
-    folder = tmp_path_factory.mktemp("truth")
+def yard(of_run: Path, tmp_path_factory: pytest.TempPathFactory) -> Yard:
+    return kept_once(of_run, "truth", lambda: looked_at(tmp_path_factory.mktemp("truth")))
+
+
+def looked_at(folder: Path) -> Yard:
     url = f"sqlite:///{folder / 'yard.db'}"
     upgrade(url)
     engine = open_engine(url)

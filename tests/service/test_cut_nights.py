@@ -2,6 +2,7 @@
 
 import os
 from collections.abc import Callable
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -9,8 +10,14 @@ from sqlalchemy import Engine, event
 
 from server.database import open_engine
 from tests.fakes.clock import HandClock
+from tests.inspection.doors import HUNG
 from tests.service import boxes
 from tests.service.nights import night, opened, written
+
+pytestmark = pytest.mark.usefixtures("fits_once")
+CUTS = os.environ.get("HANGTRUE_CUTS")
+FIRST_FIT_DAY = 366
+"""With the fit of the first year the joint's alert rises, and is told."""
 
 
 class CutError(BaseException):
@@ -33,18 +40,33 @@ def cut_at(engine: Engine, number: int) -> Callable[..., None]:
 def test_a_night_cut_at_a_statement_and_run_again_is_the_same(
     engine: Engine, database_url: str, tmp_path: Path
 ) -> None:
-    """Cut at a few statements here; HANGTRUE_CUTS=200 cuts at so many, spread over all of them."""
+    """Cut at a few statements of the night that fits, raises and tells, and of the night after it.
+
+    HANGTRUE_CUTS=200 cuts at so many, spread over all fifteen nights of a first look.
+    """
     if engine.dialect.name != "sqlite":
         pytest.skip("one file can be copied; the rule is the same on both")
     clock = opened(engine)
+    if CUTS is None:
+        looked_at_before(engine, clock)
     start = boxes.copied(engine, tmp_path / "start.db")
     whole = cut_and_repeated(start, tmp_path / "whole.db", clock, None)
     statements = whole[1]
     assert statements > 100
-    cuts = int(os.environ.get("HANGTRUE_CUTS", "5"))
+    assert {"rose" if CUTS is None else "raised", "waiting"} <= {word for row in whole[0] for word in row}
+    cuts = int(CUTS or "6")
     for number in sorted({1 + k * (statements - 1) // cuts for k in range(cuts)}):
         rows, _ = cut_and_repeated(start, tmp_path / f"cut-{number}.db", clock, number)
         assert rows == whole[0], number
+
+
+def looked_at_before(engine: Engine, clock: HandClock) -> None:
+    """The first look lies behind; two nights are due, the first of which fits."""
+    for day in (FIRST_FIT_DAY - 1, FIRST_FIT_DAY + 1):
+        clock.now = (HUNG + timedelta(days=day)).replace(hour=9)
+        boxes.hear(engine, clock())
+        if day < FIRST_FIT_DAY:
+            night(engine, clock)
 
 
 def cut_and_repeated(

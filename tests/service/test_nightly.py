@@ -24,6 +24,11 @@ from tests.fakes.clock import HandClock
 from tests.inspection.doors import HUNG, Truth, one_joint
 from tests.inspection.stored import stored_door
 
+pytestmark = pytest.mark.usefixtures("fits_once")
+
+ON_SQLITE = pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)
+"""What is decided from rows that the tests on both write and read too."""
+
 LINES = (Path(__file__).parents[1] / "published" / "alerts.jsonl").read_text("utf-8").splitlines()
 SLOTS: list[dict[str, Any]] = [case for case in map(json.loads, LINES) if case["kind"] == "slots"]
 OPENING = Truth(years=1.6, turn_mrad_per_year=0.45)
@@ -65,6 +70,7 @@ def test_first_look_takes_fifteen_nights_and_raises_once(engine: Engine) -> None
     assert run(engine, clock) == []
 
 
+@ON_SQLITE
 def test_a_night_done_again_changes_nothing(engine: Engine) -> None:
     with Session(engine) as session, session.begin():
         stored_door(session, OPENING, one_joint())
@@ -170,6 +176,7 @@ def test_what_the_house_is_found_with_reaches_the_ledger(engine: Engine) -> None
         assert [one.topic for one in ledger.standing(session)] == ["backup"]
 
 
+@ON_SQLITE
 def test_a_look_of_another_night_keeps_nothing(engine: Engine) -> None:
     with Session(engine) as session, session.begin():
         stored_door(session, Truth(years=0.5), one_joint())
@@ -198,6 +205,7 @@ def at(day: int) -> HandClock:
     return HandClock((HUNG + timedelta(days=day)).replace(hour=9))
 
 
+@ON_SQLITE
 def test_a_watch_is_kept_and_gone_on_with(engine: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
     looked_at(engine, 380)
     run(engine, at(378))
@@ -229,6 +237,7 @@ def test_each_night_is_said_once_and_a_late_mark_beside_it(engine: Engine) -> No
     assert {row.id for row in first} < {row.id for row in again}
 
 
+@ON_SQLITE
 def test_a_dry_look_writes_nothing(engine: Engine) -> None:
     looked_at(engine, 380)
     run(engine, at(378))
@@ -258,12 +267,14 @@ def test_readings_that_reach_further_back_are_looked_at_from_the_hanging_once(en
     assert last_days == [int(HUNG.timestamp()) // 86_400 + day for day in range(60)]
 
 
+@ON_SQLITE
 def test_a_door_heard_since_its_looks_began_is_not_looked_at_back(engine: Engine) -> None:
     looked_at(engine, 10)
     run(engine, at(10))
     assert nightly.look_back(engine, clock=at(10), zone=ZONE) == []
 
 
+@ON_SQLITE
 def test_nothing_is_looked_at_back_while_readings_wait(engine: Engine) -> None:
     looked_at(engine, 60)
     run(engine, at(60))

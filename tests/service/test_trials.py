@@ -19,6 +19,8 @@ from tests.inspection.doors import HUNG_DAY, Truth, one_joint
 from tests.inspection.stored import stored_door
 from tests.trials.yard import declaration
 
+pytestmark = pytest.mark.usefixtures("fits_once")
+
 SEALED = datetime(2021, 3, 2, 9, tzinfo=UTC)
 NIGHT = HUNG_DAY + 401
 

@@ -24,6 +24,8 @@ from tests.fakes.clock import HandClock
 from tests.inspection.doors import HUNG, Truth, made_inputs, missing, one_joint
 from tests.inspection.stored import ENROLLED, store
 
+pytestmark = pytest.mark.usefixtures("fits_once")
+
 ZONE = "Europe/London"
 TURNS = made_inputs(Truth(years=0.5, turn_mrad_per_year=1.2), one_joint())
 SILENT = (120, 151)
@@ -162,12 +164,12 @@ def test_the_newest_sixty_at_once_and_the_others_by_the_look_back(tmp_path: Path
 def test_a_look_of_now_leaves_the_nights_before_its_own_to_the_look_back(tmp_path: Path) -> None:
     upgrade(url := f"sqlite:///{tmp_path / 'yard.db'}")
     engine = open_engine(url)
-    hung(engine, missing(TURNS, 45, 50), until=70)
+    hung(engine, missing(TURNS, 20, 25), until=42)
     run(engine, 15)
-    run(engine, 68)
-    came(engine, TURNS, 45, 50)
-    nightly.inspect_now(engine, "north", clock=at(68))
-    assert stale_day(engine) == 45
-    first = date.fromisoformat(night_of(46))
-    assert date.fromisoformat(nightly.look_back(engine, clock=at(68), zone=ZONE)[0].slot) == first
+    run(engine, 40)
+    came(engine, TURNS, 20, 25)
+    nightly.inspect_now(engine, "north", clock=at(40))
+    assert stale_day(engine) == 20
+    first = date.fromisoformat(night_of(21))
+    assert date.fromisoformat(nightly.look_back(engine, clock=at(40), zone=ZONE)[0].slot) == first
     engine.dispose()

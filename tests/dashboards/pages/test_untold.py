@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from itertools import combinations
+from pathlib import Path
 
 import pytest
 from flask.testing import FlaskClient
@@ -24,6 +25,7 @@ from server.inspection.values import Inspection
 from server.joinery.leaf import DERIVED, POSITION_KINDS
 from tests.dashboards import yard
 from tests.dashboards.conftest import HOST, app_over
+from tests.fakes.once import kept_once
 from tests.inspection.doors import HUNG, Truth, hung, made_inputs
 
 WHOLE = made_inputs(Truth(years=45 / 365.25, droop_mm_per_year=2.0))
@@ -59,7 +61,11 @@ class Case:
 
 
 @pytest.fixture(scope="module")
-def cases() -> list[Case]:
+def cases(of_run: Path) -> list[Case]:
+    return kept_once(of_run, "untold", all_cases)
+
+
+def all_cases() -> list[Case]:
     """The first of each outcome: which of the three are told, how, and why not."""
     found: dict[Outcome, Case] = {}
     for opening in OPENINGS:
