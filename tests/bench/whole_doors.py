@@ -2,15 +2,16 @@
 
     python -m tests.bench.whole_doors make --folder F [--doors 20] [--years 6] [--wire]
     python -m tests.bench.whole_doors look --folder F [--workers 2]
+    python -m tests.bench.whole_doors tell --folder F
     python -m tests.bench.whole_doors table --folder F
 
 Three fleets, each with a database of its own: `sound`, in which no joint opens; `lock`, the lock rail's lets
 go (gauges 170 mm apart); `top`, the top rail's (90 mm). `look` goes from hanging to the end, night by night;
-`table` counts what was said and raised. Invented data.
+`tell` has the ledger say each night what it would have said then; `table` counts what was said and raised.
+Invented data.
 """
 
 import argparse
-import sqlite3
 import sys
 import tempfile
 import time
@@ -33,6 +34,7 @@ from server.readings.tables import Reading
 from server.schema import upgrade
 from server.service.nightly import look_from_hanging
 from tests.bench.asked import Asked, Readings, fleet
+from tests.bench.told_nights import copied, told_each_night
 from tests.bench.truths import Truth, read_truth
 from tests.bench.yard import channels_of, make_days, make_nodes, put, send
 from tests.fakes.clock import HandClock
@@ -84,7 +86,9 @@ def make(asked: argparse.Namespace) -> None:
 def look(asked: argparse.Namespace) -> None:
     """Look at every door from its hanging to the end of its readings, in a copy on which nobody looked."""
     for name in asked.fleets:
-        _copy(yard_of(asked.folder, name), _looks_of(asked.folder, name))
+        # the doors and all that was read of them; of what the service said meanwhile nothing
+        made = Path(yard_of(asked.folder, name).database.removeprefix("sqlite:///"))
+        copied(made, _looks_of(asked.folder, name), COPIED)
         _make_days(_looks_of(asked.folder, name), doors_of(name, asked.doors, asked.years))
     tasks = [
         (f"sqlite:///{_looks_of(asked.folder, name)}", one.name, _end(one, asked.until or one.years))
@@ -101,18 +105,8 @@ def _looks_of(folder: Path, name: str) -> Path:
     return folder / name / "looks.db"
 
 
-def _copy(yard: Yard, into: Path) -> None:
-    """The doors and all that was read of them; of what the service said meanwhile nothing."""
-    into.unlink(missing_ok=True)
-    upgrade(f"sqlite:///{into}")
-    connection = sqlite3.connect(into, isolation_level=None)
-    connection.execute("ATTACH ? AS made", (yard.database.removeprefix("sqlite:///"),))
-    connection.execute("BEGIN")
-    for table in COPIED:
-        columns = ", ".join(row[1] for row in connection.execute(f"PRAGMA made.table_info({table})"))
-        connection.execute(f"INSERT INTO {table} ({columns}) SELECT {columns} FROM made.{table}")  # noqa: S608  (names of this file)
-    connection.execute("COMMIT")
-    connection.close()
+def _told_of(folder: Path, name: str) -> Path:
+    return folder / name / "told.db"
 
 
 def _make_days(database: Path, doors: Sequence[Asked]) -> None:
@@ -234,6 +228,22 @@ class Seen:
         return (said[0] if said else None), (int(over[0]) if over.size else None)
 
 
+def tell(asked: argparse.Namespace) -> None:
+    """Take what the looks found into a ledger, night by night."""
+    with ProcessPoolExecutor(asked.workers) as pool:
+        told = [
+            pool.submit(
+                told_each_night,
+                _looks_of(asked.folder, name),
+                _told_of(asked.folder, name),
+                [f"{SITE}/{one.name}" for one in doors_of(name, asked.doors, asked.years)],
+            )
+            for name in asked.fleets
+        ]
+        for one in told:
+            one.result()
+
+
 def table(asked: argparse.Namespace) -> None:
     """Print what was said and raised against the truth."""
     fleets = {name: _seen(asked, name) for name in asked.fleets}
@@ -252,7 +262,7 @@ def table(asked: argparse.Namespace) -> None:
 
 
 def _seen(asked: argparse.Namespace, name: str) -> list[Seen]:
-    engine = open_engine(f"sqlite:///{_looks_of(asked.folder, name)}", reader=True)
+    engine = open_engine(f"sqlite:///{_told_of(asked.folder, name)}", reader=True)
     with tempfile.TemporaryDirectory() as folder, Session(engine) as session:
         found = []
         for one in doors_of(name, asked.doors, asked.years):
@@ -320,11 +330,16 @@ def _print(line: str) -> None:
 
 
 def main() -> int:
-    """Make, look or print."""
+    """Make, look, tell or print."""
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    steps: Mapping[str, Callable[[argparse.Namespace], None]] = {"make": make, "look": look, "table": table}
+    steps: Mapping[str, Callable[[argparse.Namespace], None]] = {
+        "make": make,
+        "look": look,
+        "tell": tell,
+        "table": table,
+    }
     parser.add_argument("step", choices=list(steps))
     parser.add_argument("--folder", type=Path, required=True)
     parser.add_argument("--fleets", nargs="+", default=["sound", "lock", "top"], choices=list(FLEETS))
