@@ -7,7 +7,22 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import cast
 
-from sqlalchemy import ColumnElement, Table, and_, delete, func, insert, or_, select, tuple_, update
+from sqlalchemy import (
+    CTE,
+    ColumnElement,
+    String,
+    Table,
+    and_,
+    bindparam,
+    column,
+    delete,
+    func,
+    insert,
+    select,
+    tuple_,
+    update,
+    values,
+)
 from sqlalchemy.orm import Session
 
 from server.alerts.delivery.posts import owe
@@ -15,7 +30,6 @@ from server.alerts.rules import Change, Condition, Count, Key
 from server.alerts.tables import AlertEventRow, AlertRow, ConditionRow
 
 KEPT_NIGHTS = 400
-RECENT_DAYS = 3  # a cause that is not at rest has a row of each night; service hours may miss some
 ROW = cast("Table", ConditionRow.__table__)
 
 
@@ -77,20 +91,23 @@ def before_night(session: Session, site_id: int, keys: Iterable[Key], slot: str)
     asked = sorted(set(keys))
     if not asked:
         return {}
-    mine = _of(site_id, asked)
-    later = set(session.execute(select(ROW.c.topic, ROW.c.about).where(mine, ROW.c.slot > slot).distinct()))
-    recent = _rows(session, and_(mine, ROW.c.slot >= _days_before(slot, RECENT_DAYS), ROW.c.slot <= slot))
-    # at rest for a while, or new
-    missing = [key for key in asked if not any(at < slot for at, _ in recent.get(key, []))]
-    older = _last_of(session, site_id, missing, slot)
+    newest = _newest(session, site_id, asked, slot)
+    nights = [(*key, at) for key, (before, _) in newest.items() for at in (before, slot) if at is not None]
+    counts = _counts(session, site_id, nights)
     return {
-        key: _before(older.get(key, []) + recent.get(key, []), slot, is_later=key in later) for key in asked
+        key: Before(
+            condition=counts.get((*key, before or "")),
+            slot=before,
+            own=counts.get((*key, slot)),
+            is_later=last is not None and last > slot,
+        )
+        for key, (before, last) in newest.items()
     }
 
 
 def newest_of(session: Session, cause: Cause, slot: str | None = None) -> tuple[str, Condition] | None:
     """A cause's newest night and its condition, or the newest up to a night."""
-    query = select(ROW.c.slot, ROW.c.counts).where(_of(cause.site_id, [cause.key]))
+    query = select(ROW.c.slot, ROW.c.counts).where(_of(cause))
     if slot is not None:
         query = query.where(ROW.c.slot <= slot)
     row = session.execute(query.order_by(ROW.c.slot.desc()).limit(1)).first()
@@ -99,7 +116,7 @@ def newest_of(session: Session, cause: Cause, slot: str | None = None) -> tuple[
 
 def stood_between(session: Session, cause: Cause, first: str, end: str) -> bool:
     """Whether a cause stood on any night from `first` on, before `end`, as now known."""
-    query = select(ROW.c.counts).where(_of(cause.site_id, [cause.key]), ROW.c.slot >= first, ROW.c.slot < end)
+    query = select(ROW.c.counts).where(_of(cause), ROW.c.slot >= first, ROW.c.slot < end)
     return any(read(counts).standing for counts in session.scalars(query.order_by(ROW.c.slot.desc())))
 
 
@@ -107,8 +124,12 @@ def keep(session: Session, site_id: int, now: Mapping[Key, Condition], slot: str
     """Keep the conditions after a night, in place of those it had; those of long ago go."""
     if not now:
         return
-    old = or_(ROW.c.slot == slot, ROW.c.slot < _days_before(slot, KEPT_NIGHTS))
-    session.execute(delete(ROW).where(_of(site_id, list(now)), old))
+    mine = and_(
+        ROW.c.site_id == site_id, ROW.c.topic == bindparam("of_topic"), ROW.c.about == bindparam("of_about")
+    )
+    causes = [{"of_topic": topic, "of_about": about} for topic, about in now]
+    for old in (ROW.c.slot == slot, ROW.c.slot < _days_before(slot, KEPT_NIGHTS)):
+        session.execute(delete(ROW).where(mine, old), causes)
     rows = [
         {"site_id": site_id, "topic": topic, "about": about, "slot": slot, "counts": written(one)}
         for (topic, about), one in now.items()
@@ -118,13 +139,13 @@ def keep(session: Session, site_id: int, now: Mapping[Key, Condition], slot: str
 
 def rewrite(session: Session, cause: Cause, slot: str, now: Condition) -> None:
     """Another condition of a night that is kept."""
-    mine = and_(_of(cause.site_id, [cause.key]), ROW.c.slot == slot)
+    mine = and_(_of(cause), ROW.c.slot == slot)
     session.execute(update(ROW).where(mine).values(counts=written(now)))
 
 
 def forget(session: Session, cause: Cause) -> None:
     """A cause that is no more: nothing is known of it."""
-    session.execute(delete(ROW).where(_of(cause.site_id, [cause.key])))
+    session.execute(delete(ROW).where(_of(cause)))
 
 
 def forget_nights(session: Session, first: str) -> None:
@@ -229,39 +250,30 @@ def _all_written(counts: Mapping[str, Count]) -> dict[str, dict[str, object]]:
     }  # fmt: skip
 
 
-def _before(rows: Sequence[tuple[str, str]], slot: str, *, is_later: bool) -> Before:
-    past = [row for row in rows if row[0] < slot]
-    own = next((counts for at, counts in rows if at == slot), None)
-    at, counts = past[-1] if past else (None, None)
-    return Before(
-        condition=None if counts is None else read(counts),
-        slot=at,
-        own=None if own is None else read(own),
-        is_later=is_later,
-    )
-
-
-def _rows(session: Session, which: ColumnElement[bool]) -> dict[Key, list[tuple[str, str]]]:
-    found: dict[Key, list[tuple[str, str]]] = {}
-    query = select(ROW.c.topic, ROW.c.about, ROW.c.slot, ROW.c.counts).where(which).order_by(ROW.c.slot)
-    for topic, about, slot, counts in session.execute(query):
-        found.setdefault((topic, about), []).append((slot, counts))
-    return found
-
-
-def _last_of(
+def _newest(
     session: Session, site_id: int, keys: Sequence[Key], slot: str
-) -> dict[Key, list[tuple[str, str]]]:
-    """The newest row of each cause before a night, however old."""
-    if not keys:
-        return {}
-    mine = and_(_of(site_id, keys), ROW.c.slot < slot)
-    newest = select(ROW.c.topic, ROW.c.about, func.max(ROW.c.slot)).where(mine)
-    found = session.execute(newest.group_by(ROW.c.topic, ROW.c.about)).all()
-    if not found:
-        return {}
-    rows = tuple_(ROW.c.topic, ROW.c.about, ROW.c.slot).in_([tuple(row) for row in found])
-    return _rows(session, and_(ROW.c.site_id == site_id, rows))
+) -> dict[Key, tuple[str | None, str | None]]:
+    """Of each cause the newest night before a night, and the newest of all."""
+    asked = _asked(keys, "topic", "about")
+    mine = (ROW.c.site_id == site_id, ROW.c.topic == asked.c.topic, ROW.c.about == asked.c.about)
+    last = select(func.max(ROW.c.slot)).where(*mine)
+    query = select(asked, last.where(ROW.c.slot < slot).scalar_subquery(), last.scalar_subquery())
+    return {(topic, about): (before, newest) for topic, about, before, newest in session.execute(query)}
+
+
+def _counts(
+    session: Session, site_id: int, nights: Sequence[tuple[str, str, str]]
+) -> dict[tuple[str, str, str], Condition]:
+    """The conditions of causes after nights, each by topic, about and night."""
+    asked = _asked(nights, "topic", "about", "slot")
+    is_same = and_(*(ROW.c[name] == asked.c[name] for name in ("topic", "about", "slot")))
+    query = select(asked, ROW.c.counts).join(ROW, is_same).where(ROW.c.site_id == site_id)
+    return {(topic, about, at): read(counts) for topic, about, at, counts in session.execute(query)}
+
+
+def _asked(rows: Sequence[tuple[str, ...]], *names: str) -> CTE:
+    """Rows to be joined: SQLite seeks each in an index, where IN of pairs reads all of a site's nights."""
+    return values(*(column(name, String) for name in names), name="asked").data(rows).cte("asked")
 
 
 def _begins(session: Session, name: str) -> ColumnElement[bool]:
@@ -271,10 +283,8 @@ def _begins(session: Session, name: str) -> ColumnElement[bool]:
     return ROW.c.about.startswith(name, autoescape=True)
 
 
-def _of(site_id: int, keys: Sequence[Key]) -> ColumnElement[bool]:
-    if len(keys) == 1:
-        return and_(ROW.c.site_id == site_id, ROW.c.topic == keys[0][0], ROW.c.about == keys[0][1])
-    return and_(ROW.c.site_id == site_id, tuple_(ROW.c.topic, ROW.c.about).in_(keys))
+def _of(cause: Cause) -> ColumnElement[bool]:
+    return and_(ROW.c.site_id == cause.site_id, ROW.c.topic == cause.topic, ROW.c.about == cause.about)
 
 
 def _days_before(slot: str, days: int) -> str:

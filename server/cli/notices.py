@@ -62,7 +62,7 @@ def notice_test(settings: Settings, channel: str, to: str | None) -> int:
 @click.option("--end", is_flag=True, help="Take the address of NAME back.")
 @click.pass_obj
 def notice_feed(settings: Settings, name: str | None, doors: tuple[str, ...], *, end: bool) -> None:
-    """Give NAME an address of the feed of alerts, printed once; without NAME: who has one."""
+    """Give NAME addresses of the alerts' feed and of a calendar, printed once; without NAME: who has them."""
     from server.alerts.delivery import fetching
     from server.clock import utc_now
     from server.database import session_of
@@ -83,7 +83,10 @@ def notice_feed(settings: Settings, name: str | None, doors: tuple[str, ...], *,
             token = fetching.give_token(session, name, doors=own, at=utc_now())
             address = messages.saying_of(settings, clock=utc_now).base_url
             click.echo(f"{address}/feed/{token}.atom")
-            click.echo("Whoever has this address may read the alerts. It is not shown again.", err=True)
+            click.echo(f"{address}/feed/{token}.ics")
+            click.echo(
+                "Whoever has these may read the alerts and the days. They are not shown again.", err=True
+            )
 
 
 def channels_of(settings: Settings) -> "tuple[ChannelSettings, ...]":

@@ -134,6 +134,7 @@ def test_the_feed_is_given_once_listed_and_taken_back(settings: SimpleNamespace)
     told = run(settings, "feed", "maker").output.splitlines()
     assert told[0].startswith("http://doors.yard.lan/feed/")
     assert told[0].endswith(".atom")
+    assert told[1] == told[0].replace(".atom", ".ics")
     assert run(settings, "feed").output.startswith("maker, since 2")
     assert run(settings, "feed", "maker", "--end").output == "It is taken back.\n"
     assert run(settings, "feed", "maker", "--end").output == "maker has no address.\n"

@@ -23,7 +23,8 @@ AT_BOUND = "a test lies at the bound of what the model covers"
 def check_due(seen: Seen) -> list[Finding]:
     """How long ago the gauges of a door were checked: by a feeler, a calibration, a mark `calibrated`.
 
-    The humidity gauge too, yearly, against a salt jar. Source: sensors, section 9.6.
+    The humidity gauge too, yearly, against a salt jar. Source: sensors, section 9.6. `checked_on`: of the
+    yearly ones the day of the oldest check; `other_due_on`: the first day on which any other falls due.
     """
     inputs = seen.inputs
     tonight = inputs.hung_day + inputs.last_ended
@@ -33,7 +34,8 @@ def check_due(seen: Seen) -> list[Finding]:
     may_age = {one.channel: YEAR_DAYS if one.kind in FELT_KINDS else BLOCKS_DAYS for one in watched}
     newest = {name: _checked(seen, name) for name in may_age}
     ages = {name: tonight - day for name, day in newest.items() if day is not None}
-    about, humidity = inputs.door.name, _humidity_due(seen, tonight)
+    jars = _salt_jar_days(seen)
+    about, humidity = inputs.door.name, sum(tonight - day >= YEAR_DAYS for day in jars)
     if not ages:
         return [Finding(topic="check", about=about, evidence={}, unjudged=NO_CHECK)]
     upset = max((one.t_ms // told.DAY_MS for one in inputs.marks if one.kind in UPSETS), default=None)
@@ -44,22 +46,28 @@ def check_due(seen: Seen) -> list[Finding]:
     longest = max([*yearly, *([YEAR_DAYS] if due or humidity else [])], default=0)
     evidence: dict[str, object] = {"days_since_check": longest}
     evidence |= ({"gauges": len(due)} if due else {}) | ({"humidity": humidity} if humidity else {})
+    if yearly:
+        evidence["checked_on"] = told.day_text(tonight - max(yearly))
+    blocks = [tonight - age + BLOCKS_DAYS for name, age in ages.items() if may_age[name] == BLOCKS_DAYS]
+    shaken = [upset + SOON_DAYS] if upset is not None and tonight - max(ages.values()) <= upset else []
+    if other := [*blocks, *shaken, *(day + YEAR_DAYS for day in jars)]:
+        evidence["other_due_on"] = told.day_text(min(other))
     return [Finding(topic="check", about=about, evidence=evidence)]
 
 
-def _humidity_due(seen: Seen, tonight: int) -> int:
-    """How many humidity gauges were checked over no salt jar, nor calibrated, within a year.
+def _salt_jar_days(seen: Seen) -> list[int]:
+    """Of each humidity gauge the day since 1970 on which it was last over a salt jar or calibrated.
 
     One counts as checked on the day of hanging, when it is new (a convention). A mark counts that names it:
     one of all gauges is of those that measure the door.
     """
     inputs = seen.inputs
-    due = 0
-    for name in [one.channel for one in inputs.door.built.gauges if one.kind == "air_rh"]:
+    days = []
+    names = [one.channel for one in inputs.door.built.gauges if one.kind == "air_rh"]
+    for name in [one for one in names if one in inputs.door.channels]:
         marks = [one.t_ms // told.DAY_MS for one in inputs.marks if one.kind == CHECKED and name in one.text]
-        newest = max([inputs.hung_day, inputs.tonight.checked_day.get(name, 0), *marks])
-        due += name in inputs.door.channels and tonight - newest >= YEAR_DAYS
-    return due
+        days.append(max([inputs.hung_day, inputs.tonight.checked_day.get(name, 0), *marks]))
+    return days
 
 
 def _checked(seen: Seen, channel: str) -> int | None:

@@ -112,7 +112,7 @@ def _serve(listening: socket.socket, server: WebServer, act: Script, tls: ssl.SS
 def _request_of(connection: socket.socket) -> bytes:
     data = b""
     while b"\r\n\r\n" not in data:
-        data += connection.recv(65536)
+        data += _some(connection)
     head, _, body = data.partition(b"\r\n\r\n")
     length = next(
         (
@@ -123,8 +123,15 @@ def _request_of(connection: socket.socket) -> bytes:
         0,
     )
     while len(body) < length:
-        body += connection.recv(65536)
+        body += _some(connection)
     return head + b"\r\n\r\n" + body
+
+
+def _some(connection: socket.socket) -> bytes:
+    """What comes next; raises where nothing comes any more, as of a client that was killed amid its request."""
+    if not (found := connection.recv(65536)):
+        raise ConnectionAbortedError
+    return found
 
 
 def certificate(folder: Path, name: str) -> tuple[Path, Path]:
