@@ -128,7 +128,7 @@ def _request_of(connection: socket.socket) -> bytes:
 
 
 def _some(connection: socket.socket) -> bytes:
-    """What comes next; raises where nothing comes any more, as of a client that was killed amid its request."""
+    """What comes next; raises where nothing comes any more, as of a client that was killed."""
     if not (found := connection.recv(65536)):
         raise ConnectionAbortedError
     return found
