@@ -103,12 +103,8 @@ def run_demo(options: DemoOptions, *, clock: Clock, say: Say) -> int:
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: stop.set())
     code = _run(options, clock, stop, say)
-    kept = (
-        "its files are gone"
-        if options.folder is None
-        else f"its files are kept in {options.folder.absolute()}"
-    )
-    say(f"Ended; {kept}.")
+    kept = "gone" if options.folder is None else f"kept in {options.folder.absolute()}"
+    say(f"Ended; its files are {kept}.")
     return code
 
 
@@ -118,7 +114,11 @@ def _run(options: DemoOptions, clock: Clock, stop: threading.Event, say: Say) ->
         yard = _yard(options, folder, clock)
         settings = _settings(folder, options.port)
         service = opened.enter_context(running(settings, clock=clock, invented=True))
-        say(f"Saltmarsh Yard, two invented doors. Open http://{service.pages.host}:{service.pages.port}/")
+        say(f"Saltmarsh Yard, two invented doors. Open {service.base_url}/")
+        (folder / "hangtrue.toml").write_text(
+            f'state_dir = "{settings.state_dir}"\n[pages]\nbase_url = "{service.base_url}"\n', "utf-8"
+        )
+        say(f"Commands for it: hangtrue --config {folder / 'hangtrue.toml'} door list")
         nodes = [opened.enter_context(_node(yard, settings, service, door, clock)) for door in DOORS]
         if not _fill(yard, service, nodes, stop, say):
             return 0 if stop.is_set() else 1

@@ -74,7 +74,7 @@ def refused(error: HangtrueError) -> Response:
     """A refusal of ours."""
     status = next((code for kind, code in STATUSES.items() if isinstance(error, kind)), 422)
     refusal = _refusal(status, asked=error.asked, needed=error.needed, came=error.came, detail=f"{error}.")
-    log.info("refused %s %s %s: %s", refusal.code, request.method, request.path, error)
+    log.info("refused %s %s %s: %s", refusal.code, request.method, _path(), error)
     return answer(refusal)
 
 
@@ -86,7 +86,7 @@ def stopped(error: HTTPException) -> Response:
     own = error.description if status == 400 and error.__class__.__name__ == "BadRequest" else None
     say = own if own and not own.startswith("The browser") else None
     refusal = _refusal(status, detail=say)
-    log.info("stopped %s %s %s: %s", refusal.code, request.method, request.path, status)
+    log.info("stopped %s %s %s: %s", refusal.code, request.method, _path(), status)
     response = answer(refusal)
     for name, value in error.get_headers():
         if name.lower() in ("allow", "retry-after"):
@@ -97,8 +97,13 @@ def stopped(error: HTTPException) -> Response:
 def failed(error: BaseException) -> Response:
     """A fault of ours: the log has all of it, the page its code alone."""
     refusal = _refusal(500)
-    log.error("failed %s %s %s", refusal.code, request.method, request.path, exc_info=error)
+    log.error("failed %s %s %s", refusal.code, request.method, _path(), exc_info=error)
     return answer(refusal)
+
+
+def _path() -> str:
+    """The address that was asked, for the log: of a feed without the word that opens it."""
+    return "/feed/\N{HORIZONTAL ELLIPSIS}" if request.path.startswith("/feed/") else request.path
 
 
 def answer(refusal: Refusal) -> Response:

@@ -1,6 +1,7 @@
 """The command `mark`: what was done at a door, or seen there, on a day; and the list of it."""
 
 import json
+from collections.abc import Sequence
 from datetime import UTC, date, datetime, time
 from typing import TYPE_CHECKING
 
@@ -47,9 +48,9 @@ def mark(
         if kind is None:
             kept = marks.marks_of(session, hung.id)
         else:
-            noon = _noon(on_day, hung.hung, now)
+            t_ms = round(_noon(on_day, hung.hung, now).timestamp() * 1000)
+            text = _words(" ".join(words), kind, [one.channel for one in hung.built.gauges])
             spelled = kind.replace("-", " ") if kind not in marks.KINDS else kind
-            t_ms, text = round(noon.timestamp() * 1000), " ".join(words)
             kept = [marks.add_mark(session, hung.id, t_ms=t_ms, kind=spelled, text=text, by="command")]
     if ways["as_json"]:
         click.echo(json.dumps([_told(one) for one in kept], ensure_ascii=False, indent=2))
@@ -61,6 +62,17 @@ def mark(
         )
     else:
         click.echo(f"{hung.ref} is marked {kept[0].kind} on {_day(kept[0])}. The next look knows of it.")
+
+
+def _words(text: str, kind: str, gauges: Sequence[str]) -> str:
+    """The words themselves. Raises SettingsError where they do not say which gauges were checked."""
+    from server.doors.marks import is_of_all, named_in
+    from server.errors import SettingsError
+
+    if kind == "calibrated" and not is_of_all(text) and not named_in(text, gauges):
+        needed = f"the gauges that were checked by name ({', '.join(gauges)}), or the word all"
+        raise SettingsError("mark a door calibrated", needed, f"{text!r:.40}")
+    return text
 
 
 def _noon(text: str | None, hung: datetime, now: datetime) -> datetime:

@@ -77,9 +77,12 @@ def notice_feed(settings: Settings, name: str | None, doors: tuple[str, ...], *,
             click.echo("\n".join(rows) or "Nobody fetches the feed: hangtrue notice feed NAME")
         elif end:
             many = fetching.retire_tokens(session, name, at=utc_now())
-            click.echo("It is taken back." if many else f"{name} has no address.")
+            click.echo(f"The addresses of {name} are taken back." if many else f"{name} has no address.")
         else:
             own = [find_door(session, ref).id for ref in doors] or None
+            if not name.strip():
+                raise click.UsageError("NAME is who fetches it, such as anna.")
+            had = any(one.name == name for one in fetching.readers(session))
             token = fetching.give_token(session, name, doors=own, at=utc_now())
             address = messages.saying_of(settings, clock=utc_now).base_url
             click.echo(f"{address}/feed/{token}.atom")
@@ -87,6 +90,8 @@ def notice_feed(settings: Settings, name: str | None, doors: tuple[str, ...], *,
             click.echo(
                 "Whoever has these may read the alerts and the days. They are not shown again.", err=True
             )
+            if had:
+                click.echo(f"The addresses that {name} had before are no longer good.", err=True)
 
 
 def channels_of(settings: Settings) -> "tuple[ChannelSettings, ...]":

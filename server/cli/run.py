@@ -85,6 +85,7 @@ def config_example() -> None:
 
 def _log() -> None:
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
-    logging.getLogger("tornado.access").setLevel(logging.WARNING)
+    # what it would warn of the pages say themselves, and they leave out the word in a feed's address
+    logging.getLogger("tornado.access").setLevel(logging.CRITICAL)
     for quiet in ("apscheduler", "alembic"):
         logging.getLogger(quiet).setLevel(logging.WARNING)

@@ -1,5 +1,7 @@
 """Marks: what a person did at a door, or the service noticed, on a day."""
 
+import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from sqlalchemy import select
@@ -27,6 +29,7 @@ KINDS = (
     "looked at",
     "note",
 )
+NAMES = re.compile(r"[\w-]+")  # what a name runs over
 NOTICED = ("twin", "clock-suspect", "power", "thinned")
 
 
@@ -50,6 +53,17 @@ def add_mark(session: Session, door_id: int, *, t_ms: int, kind: str, text: str,
     session.add(EventMark(site_id=site_id, door_id=door_id, t_ms=t_ms, kind=kind, text=text, by=by))
     session.flush()
     return Mark(t_ms=t_ms, kind=kind, text=text, by=by)
+
+
+def named_in(text: str, names: Iterable[str]) -> set[str]:
+    """Which of these names stand in a mark's words, each as a word of its own."""
+    words = set(NAMES.findall(text))
+    return {name for name in names if name in words}
+
+
+def is_of_all(text: str) -> bool:
+    """Whether a mark of a check is of all gauges that measure the door: it says `all`, or nothing."""
+    return not text.strip() or "all" in NAMES.findall(text.lower())
 
 
 def marks_of(session: Session, door_id: int) -> list[Mark]:

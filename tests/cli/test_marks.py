@@ -28,6 +28,20 @@ def test_a_mark_is_kept_and_listed(settings: Settings, capsys: pytest.CaptureFix
     assert run(settings, capsys, "north", "--list").splitlines()[1].split()[:2] == ["2022-04-01", "slam"]
 
 
+@pytest.mark.parametrize("words", [["airrh over a salt jar"], ["Friday", "afternoon"]])
+def test_a_check_of_which_no_gauge_is_named_is_refused(settings: Settings, words: list[str]) -> None:
+    with pytest.raises(SettingsError) as refused:
+        mark.main(args=["north", "calibrated", *words], obj=settings, standalone_mode=False)
+    assert "lock-hinge-top" in refused.value.needed
+
+
+@pytest.mark.parametrize("words", [[], ["All on the blocks."], ["lock-hinge-top:", "0.35"]])
+def test_a_check_of_all_or_of_a_named_gauge_is_taken(
+    settings: Settings, capsys: pytest.CaptureFixture[str], words: list[str]
+) -> None:
+    assert "is marked calibrated" in run(settings, capsys, "north", "calibrated", *words)
+
+
 @pytest.mark.parametrize(
     "kind", ["hung", "eased", "hinge packed", "finish", "gauge-changed", "looked-at", "gauge-moved"]
 )

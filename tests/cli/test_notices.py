@@ -5,6 +5,7 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+import click
 import pytest
 from click.testing import CliRunner, Result
 
@@ -131,10 +132,15 @@ def test_the_name_of_this_computer_fits_a_message_id() -> None:
 
 def test_the_feed_is_given_once_listed_and_taken_back(settings: SimpleNamespace) -> None:
     assert run(settings, "feed").output.startswith("Nobody fetches the feed")
+    with pytest.raises(click.UsageError, match="who fetches it"):
+        run(settings, "feed", " ")
     told = run(settings, "feed", "maker").output.splitlines()
     assert told[0].startswith("http://doors.yard.lan/feed/")
     assert told[0].endswith(".atom")
     assert told[1] == told[0].replace(".atom", ".ics")
     assert run(settings, "feed").output.startswith("maker, since 2")
-    assert run(settings, "feed", "maker", "--end").output == "It is taken back.\n"
+    again = run(settings, "feed", "maker")
+    assert "The addresses that maker had before are no longer good." in again.stderr
+    assert again.stdout.splitlines()[0] != told[0]
+    assert run(settings, "feed", "maker", "--end").output == "The addresses of maker are taken back.\n"
     assert run(settings, "feed", "maker", "--end").output == "maker has no address.\n"

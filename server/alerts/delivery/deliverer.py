@@ -109,7 +109,11 @@ class Deliverer:
         """
         self._closing.set()
         is_idle = self._hands.is_idle(within_s=within_s)
+        # a mark that is being written is waited for; who waits for the desk after us marks nothing
+        is_ours = self._desk.acquire(timeout=within_s)
         self._gone.set()
+        if is_ours:
+            self._desk.release()
         return is_idle
 
     def _carry(self, post_id: int) -> list[Delivered]:
@@ -139,6 +143,8 @@ class Deliverer:
         """The oldest that waits, if it is due; one whose alerts are over by now is dropped."""
         now = self._clock()
         with self._desk, session_of(self._engine) as session:
+            if self._closing.is_set():  # set while we waited for the desk
+                return None
             row = session.scalar(
                 select(MessageRow)
                 .where(MessageRow.post_id == post_id, MessageRow.state == "waiting")
@@ -157,10 +163,10 @@ class Deliverer:
         self._reached("before sending")
         answer = self._send(waiting)
         self._reached("answered but not marked")
-        if self._gone.is_set():
-            return None
         now, tries = self._clock(), waiting.tries + 1
         with self._desk:
+            if self._gone.is_set():
+                return None
             outcome = after_try(
                 answer,
                 tries=tries,

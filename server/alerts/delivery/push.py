@@ -37,7 +37,7 @@ class Push:
         scheme = checked_scheme(name, url, schemes)
         keep_silent()
         self._service, self._apprise = _opened(name, url, whole_s)
-        self._one_try = threading.Lock()  # its objects keep what they signed in with
+        self._one_try, self._whole_s = threading.Lock(), whole_s  # its objects keep what they signed in with
         host, is_elsewhere = urlsplit(url.reveal()).hostname or "", scheme in WITH_HOST
         if is_elsewhere and getattr(self._service, "mode", "") != "cloud" and not _is_allowed(host, allow):
             raise SettingsError(
@@ -46,10 +46,14 @@ class Push:
 
     def send(self, notice: Notice) -> Answer:
         """Hand it over once. The library gives no reason: what did not pass is tried again."""
-        with self._one_try:
+        if not self._one_try.acquire(timeout=self._whole_s):
+            return Failed("too slow")
+        try:
             result = self._apprise.notify(
                 title=notice.subject, body=notice.body, body_format="text", timeout=0
             )
+        finally:
+            self._one_try.release()
         if result:
             return Sent()
         word: Word = "too slow" if int(result.status) == TIMED_OUT else "no answer"

@@ -4,6 +4,7 @@ import numpy as np
 
 from server.doors.checks import FELT_KINDS
 from server.doors.load_tests import hung_and_glued
+from server.doors.marks import is_of_all, named_in
 from server.inspection.found import feelers, told
 from server.inspection.found.gauges import MOVING
 from server.inspection.found.steps import CHECKED
@@ -65,7 +66,11 @@ def _salt_jar_days(seen: Seen) -> list[int]:
     days = []
     names = [one.channel for one in inputs.door.built.gauges if one.kind == "air_rh"]
     for name in [one for one in names if one in inputs.door.channels]:
-        marks = [one.t_ms // told.DAY_MS for one in inputs.marks if one.kind == CHECKED and name in one.text]
+        marks = [
+            one.t_ms // told.DAY_MS
+            for one in inputs.marks
+            if one.kind == CHECKED and named_in(one.text, [name])
+        ]
         days.append(max([inputs.hung_day, inputs.tonight.checked_day.get(name, 0), *marks]))
     return days
 
@@ -75,15 +80,11 @@ def _checked(seen: Seen, channel: str) -> int | None:
     days = [
         one.t_ms // told.DAY_MS
         for one in seen.inputs.marks
-        if one.kind == CHECKED and (channel in one.text or not _names_any(seen, one.text))
+        if one.kind == CHECKED and (is_of_all(one.text) or named_in(one.text, [channel]))
     ]
     days += feelers.checked_days(seen, channel)
     calibrated = seen.inputs.tonight.checked_day.get(channel)
     return max([*days, *([] if calibrated is None else [calibrated])], default=None)
-
-
-def _names_any(seen: Seen, text: str) -> bool:
-    return any(gauge.channel in text for gauge in seen.inputs.door.built.gauges)
 
 
 def _is_upset(checked: int, upset: int | None, tonight: int) -> bool:

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Mapping
 
-from server.doors.marks import NOTICED, Mark
+from server.doors.marks import NOTICED, Mark, is_of_all, named_in
 from server.inspection.found import told
 from server.inspection.found.feelers import is_felt_since
 from server.inspection.seen import Seen
@@ -117,14 +117,10 @@ def _is_logged(marks: Iterable[Mark], day: int | None) -> bool:
 
 
 def _is_checked(seen: Seen, names: Iterable[str], t_ms: object, day: int | None) -> bool:
-    """Whether the gauges were checked since: by a mark of a later day, or each with a feeler."""
+    """Whether the gauges were checked since: by marks of later days, of all or of each, or with a feeler."""
     if isinstance(t_ms, int | float) and is_felt_since(seen, names, t_ms):
         return True
-    marks = [one for one in seen.inputs.marks if one.kind == CHECKED and not _is_of_salt_jar(seen, one)]
-    return day is not None and any(one.t_ms // told.DAY_MS > day for one in marks)
-
-
-def _is_of_salt_jar(seen: Seen, mark: Mark) -> bool:
-    """Whether a check is of the humidity gauge alone: it says nothing of the gauges that jumped."""
-    named = {gauge.kind for gauge in seen.inputs.door.built.gauges if gauge.channel in mark.text}
-    return named == {"air_rh"}
+    checks = [one for one in seen.inputs.marks if one.kind == CHECKED]
+    later = [one.text for one in checks if day is not None and one.t_ms // told.DAY_MS > day]
+    named = {name for text in later for name in named_in(text, names)}
+    return any(map(is_of_all, later)) or (bool(named) and named == set(names))

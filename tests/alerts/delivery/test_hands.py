@@ -236,6 +236,38 @@ def test_at_the_end_a_try_that_hangs_is_not_waited_for_and_not_marked(engine: En
         assert len(here.well.came) == 1
 
 
+def test_who_waited_for_the_desk_when_it_ended_sends_nothing(engine: Engine) -> None:
+    one_message(engine)
+    channel = Noting(Sent())
+    made = deliverer(engine, channel, HandClock(AT))
+    with made._desk:
+        (load,) = made.begin()
+        made._closing.set()
+    assert load.result(SOON_S) == []
+    assert channel.came == []
+
+
+def test_who_waited_for_the_desk_when_it_ended_marks_nothing(engine: Engine) -> None:
+    one_message(engine)
+    sent, go_on = threading.Event(), threading.Event()
+
+    class Waits(Noting):
+        def send(self, notice: Notice) -> Answer:
+            sent.set()
+            assert go_on.wait(SOON_S)
+            return super().send(notice)
+
+    made = deliverer(engine, Waits(Sent()), HandClock(AT))
+    (load,) = made.begin()
+    assert sent.wait(SOON_S)
+    with made._desk:
+        go_on.set()
+        made._gone.set()
+    assert load.result(SOON_S) == []
+    with session_of(engine) as session:
+        assert session.scalars(select(MessageRow.state)).all() == ["waiting"]
+
+
 def test_an_answer_within_the_last_seconds_is_marked_and_nothing_more_is_begun(engine: Engine) -> None:
     one_message(engine)
     composed(engine, "2027-04-01", seed=2)

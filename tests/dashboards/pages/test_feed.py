@@ -1,7 +1,9 @@
 """The feed and the calendar: whoever has a token in force reads them; nobody else learns of them."""
 
+import logging
 import xml.etree.ElementTree as ET
 
+import pytest
 from sqlalchemy import Engine
 
 from server.alerts.delivery.fetching import give_token, retire_tokens
@@ -47,6 +49,14 @@ def test_another_token_opens_nothing(alerted: Engine) -> None:
     with session_of(alerted) as session:
         assert retire_tokens(session, "maker", at=yard.NOW) == 1
     assert client.get(f"/feed/{token}.atom", base_url=HOST).status_code == 404
+
+
+def test_a_token_mistyped_around_is_not_in_the_log(alerted: Engine, caplog: pytest.LogCaptureFixture) -> None:
+    token, client = token_for(alerted), app_over(alerted).test_client()
+    with caplog.at_level(logging.INFO, logger="hangtrue.pages"):
+        assert client.get(f"/feed/{token}", base_url=HOST).status_code == 404
+    assert "/feed/" in caplog.text
+    assert token not in caplog.text
 
 
 def test_the_same_token_opens_the_calendar(running: Engine) -> None:

@@ -62,6 +62,13 @@ def test_a_mark_checks_all_gauges_or_those_it_names() -> None:
     due = checked(head_latch=400, latch_top=400)
     assert verdicts(the(marked(due, "calibrated", 3)))["check_due"] == "gone"
     assert the(marked(due, "calibrated", 3, "feeler at latch-top")).evidence["gauges"] == 1
+    assert verdicts(the(marked(due, "calibrated", 3, "All, on the blocks")))["check_due"] == "gone"
+
+
+@pytest.mark.parametrize("text", ["airrh over a salt jar: 75.1 %", "lock-latch-top", "latch-top-2", "Friday"])
+def test_a_mark_that_names_none_of_them_checks_none(text: str) -> None:
+    due = checked(head_latch=400, latch_top=400)
+    assert the(marked(due, "calibrated", 3, text)).evidence["gauges"] == 2
 
 
 @pytest.mark.parametrize("kind", ["slam", "rehung", "repaired"])
