@@ -30,6 +30,8 @@ from server.alerts.rules import Change, Condition, Count, Key
 from server.alerts.tables import AlertEventRow, AlertRow, ConditionRow
 
 KEPT_NIGHTS = 400
+# Causes of one query: it takes six parameters of each. Source: SQLite documentation, Limits: 32,766.
+AT_ONCE = 1000
 ROW = cast("Table", ConditionRow.__table__)
 
 
@@ -89,9 +91,12 @@ def known_by_hour(session: Session, site_id: int) -> set[Key]:
 def before_night(session: Session, site_id: int, keys: Iterable[Key], slot: str) -> dict[Key, Before]:
     """What is known of each cause before a night."""
     asked = sorted(set(keys))
-    if not asked:
-        return {}
-    newest = _newest(session, site_id, asked, slot)
+    parts = [asked[first : first + AT_ONCE] for first in range(0, len(asked), AT_ONCE)]
+    return {key: one for part in parts for key, one in _before(session, site_id, part, slot).items()}
+
+
+def _before(session: Session, site_id: int, keys: Sequence[Key], slot: str) -> dict[Key, Before]:
+    newest = _newest(session, site_id, keys, slot)
     nights = [(*key, at) for key, (before, _) in newest.items() for at in (before, slot) if at is not None]
     counts = _counts(session, site_id, nights)
     return {
@@ -127,7 +132,7 @@ def keep(session: Session, site_id: int, now: Mapping[Key, Condition], slot: str
     mine = and_(
         ROW.c.site_id == site_id, ROW.c.topic == bindparam("of_topic"), ROW.c.about == bindparam("of_about")
     )
-    causes = [{"of_topic": topic, "of_about": about} for topic, about in now]
+    causes = [{"of_topic": topic, "of_about": about} for topic, about in sorted(now)]
     for old in (ROW.c.slot == slot, ROW.c.slot < _days_before(slot, KEPT_NIGHTS)):
         session.execute(delete(ROW).where(mine, old), causes)
     rows = [

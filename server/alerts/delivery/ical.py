@@ -1,16 +1,18 @@
 """Days of the doors as a calendar, for a reader that fetches it. Pure.
 
-Source: RFC 5545. An event's UID is made of the yard's address and its cause, and never changes.
+Source: RFC 5545; NAME and REFRESH-INTERVAL are of RFC 7986. An event's UID is made of the yard's address and its cause, and never changes.
 """
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
+from typing import TYPE_CHECKING
 from uuid import NAMESPACE_URL, uuid5
 
-from icalendar import Calendar, Component, Event, Timezone, TimezoneStandard
-
 from server.alerts.delivery.wording import CAUTION, clean
+
+if TYPE_CHECKING:
+    from icalendar import Component, Event, Timezone
 
 MAKER = "-//hangtrue//days of the doors//EN"
 FETCH_AGAIN = timedelta(hours=6)  # the looks are nightly; what a person leaves changes at any hour
@@ -34,6 +36,8 @@ class Day:
 
 def calendar(days: Iterable[Day], *, title: str, base_url: str) -> bytes:
     """The days as an iCalendar text, oldest first: an all-day event each, that takes up no time."""
+    from icalendar import Calendar
+
     made = Calendar()
     made.add("prodid", MAKER)
     made.add("version", "2.0")
@@ -41,19 +45,21 @@ def calendar(days: Iterable[Day], *, title: str, base_url: str) -> bytes:
     made.add("x-wr-calname", title)  # what phones show: older than NAME of RFC 7986, in no standard
     made.add("refresh-interval", FETCH_AGAIN, parameters={"VALUE": "DURATION"})
     in_order = sorted(days, key=lambda one: (one.day, one.cause))
-    events: list[Component] = [_event(one, base_url) for one in in_order]
+    events: list["Component"] = [_event(one, base_url) for one in in_order]
     for event in events or [_nothing()]:
         made.add_component(event)
     text: bytes = made.to_ical()
     return text
 
 
-def _event(one: Day, base_url: str) -> Event:
+def _event(one: Day, base_url: str) -> "Event":
     """Without METHOD, DTSTAMP is the moment of the last revision (section 3.8.7.2).
 
     SEQUENCE has to grow when an event moves (3.8.7.4). Nothing is kept of what was fetched, so it is the
     minute of the revision: it grows with every look, and fits its 32 bits (3.3.8) for four thousand years.
     """
+    from icalendar import Event
+
     revised = one.revised.astimezone(UTC).replace(microsecond=0)
     event = Event()
     event.add("uid", str(uuid5(NAMESPACE_URL, f"{base_url}/{one.cause}")))
@@ -69,8 +75,10 @@ def _event(one: Day, base_url: str) -> Event:
     return event
 
 
-def _nothing() -> Timezone:
+def _nothing() -> "Timezone":
     """What stands in a calendar without an event, since one component it must have (section 3.6)."""
+    from icalendar import Timezone, TimezoneStandard
+
     standard = TimezoneStandard()
     standard.add("dtstart", datetime(1970, 1, 1))  # noqa: DTZ001  # of a zone it must be local (3.8.2.4)
     standard.add("tzoffsetfrom", timedelta(0))
