@@ -1,6 +1,7 @@
 """Days of the doors as a calendar, for a reader that fetches it. Pure.
 
-Source: RFC 5545; NAME and REFRESH-INTERVAL are of RFC 7986. An event's UID is made of the yard's address and its cause, and never changes.
+Source: RFC 5545; NAME and REFRESH-INTERVAL are of RFC 7986. An event's UID is made of the yard's address
+and its cause, and never changes.
 """
 
 from collections.abc import Iterable, Sequence
@@ -45,7 +46,7 @@ def calendar(days: Iterable[Day], *, title: str, base_url: str) -> bytes:
     made.add("x-wr-calname", title)  # what phones show: older than NAME of RFC 7986, in no standard
     made.add("refresh-interval", FETCH_AGAIN, parameters={"VALUE": "DURATION"})
     in_order = sorted(days, key=lambda one: (one.day, one.cause))
-    events: list["Component"] = [_event(one, base_url) for one in in_order]
+    events: list[Component] = [_event(one, base_url) for one in in_order]
     for event in events or [_nothing()]:
         made.add_component(event)
     text: bytes = made.to_ical()
