@@ -51,7 +51,10 @@ def joint_watch(evidence: Evidence, limits: Limits) -> Verdict:
 
 
 def joint_opening(evidence: Evidence, limits: Limits) -> Verdict:
-    """By the trend's alarm, or by the turn that stays; without a pair the alarm alone decides."""
+    """By the trend's alarm, or by the turn that stays; without a pair the alarm alone decides.
+
+    An alarm that the night's own interval of the rate does not bear out neither raises it nor ends it.
+    """
     turn = _Path(
         stays=number(evidence, "turn_stays_mrad"),
         low=number(evidence, "turn_low_mrad"),
@@ -59,7 +62,10 @@ def joint_opening(evidence: Evidence, limits: Limits) -> Verdict:
         least_low=limits.turn_alert_low_mrad,
         gone=limits.turn_alert_gone_mrad,
     )
-    return _with_alarm(evidence, [turn.verdict()] if _has(evidence, "turn") else [])
+    paths = [turn.verdict()] if _has(evidence, "turn") else []
+    if evidence.get("alarm") is True and evidence.get("alarm_borne_out") is False:
+        return any_of([*paths, "between"])
+    return _with_alarm(evidence, paths)
 
 
 def joint_open(evidence: Evidence, limits: Limits) -> Verdict:

@@ -29,6 +29,7 @@ from server.alerts.steps import STEPS
 from server.alerts.tables import AlertEventRow, AlertRow
 from server.database import open_engine
 from server.doors.register import find_door
+from server.doors.tables import Node
 from server.inspection.said import Said, said_of
 from server.readings.tables import Reading
 from server.schema import upgrade
@@ -127,6 +128,8 @@ def _make_days(database: Path, doors: Sequence[Asked]) -> None:
             ms = np.array([at for at, _ in stored["shut"]], dtype=np.int64)
             if any(one.shape != ms.shape for one in values.values()) or ms.size != asked.simulated.count:
                 raise AssertionError(f"{asked.name}: not every reading has come")
+            # what its box last said of what it still has to send is from before the last was stored
+            session.get_one(Node, find_door(session, f"{SITE}/{asked.name}").node_id).status = None
             make_days(session, channels, Readings(ms=ms, values=values))
     engine.dispose()
 

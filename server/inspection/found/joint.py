@@ -60,14 +60,19 @@ def _figures(one: SeriesLook, name: str, unit: str) -> dict[str, object]:
 
 
 def _alarm(turn: SeriesLook, opening: SeriesLook) -> dict[str, object]:
-    """The trend's latch; left out where the look had none. None before the first refit."""
+    """The trend's latch; left out where the look had none. None before the first refit.
+
+    `alarm_borne_out` False: it is of the turn alone, and tonight's interval of the turn's rate holds none.
+    """
     if "alarm" not in turn.facts and "alarm" not in opening.facts:
         return {}
     stays, low = opening.number("stays"), opening.number("stays_low")
     counts = stays is not None and low is not None and stays >= OPENING_MM and low >= OPENING_LOW_MM
-    if opening.facts.get("alarm") is True and not counts:
-        return {"alarm": told.alarm_of([turn])}
-    return {"alarm": told.alarm_of([turn, opening])}
+    if opening.facts.get("alarm") is True and counts:
+        return {"alarm": True}
+    alarm = told.alarm_of([turn] if opening.facts.get("alarm") is True else [turn, opening])
+    is_doubtful = alarm is True and turn.low is not None and turn.low <= 0
+    return {"alarm": alarm} | ({"alarm_borne_out": False} if is_doubtful else {})
 
 
 def _early(seen: Seen, joint: str) -> dict[str, object]:

@@ -74,6 +74,28 @@ def test_the_alarm_of_the_opening_counts_late(
     assert verdicts(lock(seen))["joint_opening"] == said
 
 
+@pytest.mark.parametrize(
+    ("rate_low", "opening_alarm", "mm", "stays_mrad", "said"),
+    [
+        (0.001, False, 0.0, 0.01, "at_once"),
+        (0.0, False, 0.0, 0.01, "between"),
+        (-0.01, False, 0.0, 0.01, "between"),
+        (-0.01, False, 0.0, 0.20, "holds"),
+        (-0.01, True, 0.16, 0.01, "at_once"),
+        (-0.01, True, 0.10, 0.01, "between"),
+    ],
+)
+def test_an_alarm_of_the_turn_is_to_be_borne_out_by_its_rate(
+    rate_low: float, opening_alarm: bool, mm: float, stays_mrad: float, said: str
+) -> None:
+    """Neither raised nor ended while the night's own interval of the rate holds none; a convention."""
+    rates = (rate_low, 0.02, 0.05)
+    turn = stays(stays_mrad, 0.8 * stays_mrad, alarm=True)
+    seen = served(seen_of(), "turn:lock-hinge", rates, **turn)
+    seen = served(seen, "opening:lock-hinge", None, **stays(mm, mm - 0.05, alarm=opening_alarm))
+    assert verdicts(lock(seen))["joint_opening"] == said
+
+
 @pytest.mark.parametrize(("mm", "low", "said"), [(0.30, 0.20, "holds"), (0.299, 0.2, "between")])
 def test_the_mean_opening_has_its_own_limit(mm: float, low: float, said: str) -> None:
     seen = served(seen_of(), "turn:lock-hinge", None, **stays(0.01, -0.02))
