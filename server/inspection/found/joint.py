@@ -72,7 +72,8 @@ def _alarm(turn: SeriesLook, opening: SeriesLook) -> dict[str, object]:
         return {"alarm": True}
     alarm = told.alarm_of([turn] if opening.facts.get("alarm") is True else [turn, opening])
     is_doubtful = alarm is True and turn.low is not None and turn.low <= 0
-    return {"alarm": alarm} | ({"alarm_borne_out": False} if is_doubtful else {})
+    doubt: dict[str, object] = {"alarm_borne_out": False} if is_doubtful else {}
+    return {"alarm": alarm, **doubt}
 
 
 def _early(seen: Seen, joint: str) -> dict[str, object]:
