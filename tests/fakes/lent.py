@@ -17,6 +17,11 @@ NUMBERS_ANEW = """
 SELECT setval(format('%I.%I', schemaname, sequencename)::regclass, start_value, false)
 FROM pg_sequences WHERE schemaname = current_schema() AND last_value IS NOT NULL
 """
+# A service's lock on a database is of its schema; a session that was just ended may still hold it.
+HELD = """
+SELECT count(*) FROM pg_locks WHERE locktype = 'advisory' AND pid <> pg_backend_pid()
+AND objid::bigint = (hashtext(current_schema())::bigint & 4294967295)
+"""
 SHAPE = r"""
 WITH here AS (SELECT * FROM pg_class WHERE relnamespace = current_schema()::regnamespace)
 SELECT md5(string_agg(one, ';' ORDER BY one)) FROM (
@@ -49,7 +54,8 @@ class Schema:
         try:
             with self._connected() as connection:
                 self._empty(connection)
-                return _shape(connection) == self._shape
+                is_held = connection.execute(text(HELD)).scalar_one()
+                return not is_held and _shape(connection) == self._shape
         except DBAPIError:
             return False  # held by something that has not ended, or a table is gone
 

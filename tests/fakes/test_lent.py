@@ -47,6 +47,13 @@ def test_a_changed_one_is_seen(engine: Engine, database_url: str, changed: str) 
     assert not schema.is_as_made_once_emptied()
 
 
+def test_one_that_a_service_holds_is_not_lent_again(engine: Engine, database_url: str) -> None:
+    schema = Schema(database_url)
+    with engine.connect() as connection:
+        connection.execute(text("SELECT pg_advisory_lock(7, hashtext(current_schema()))"))
+        assert not schema.is_as_made_once_emptied()
+
+
 def test_one_that_is_held_is_not_lent_again(engine: Engine, database_url: str) -> None:
     schema = Schema(database_url)
     hang(engine, ["%RH"])

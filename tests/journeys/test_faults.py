@@ -53,8 +53,8 @@ def all_of(way: Way) -> Found:
 
 def check_refusing(way: Way, served: Served, connection: socket.socket, before: int) -> None:
     """It says that its store refuses, and acknowledges nothing more."""
-    until(lambda: served.get("/healthz")[0] == 503, "the page of health to say so")
-    assert "the store refuses" in served.get("/healthz")[1]
+    until(lambda: "the store refuses" in served.get("/healthz")[1], "the page of health to say so")
+    assert served.get("/healthz")[0] == 503
     assert metric(served, "store_failing") == 1
     said = len(way.sender.acknowledged) - before, way.sender.take_what_flies(connection, within_s=0.1)
     assert said == (0, False)
