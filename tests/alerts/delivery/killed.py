@@ -30,7 +30,8 @@ from server.alerts.tables import AlertEventRow, AlertRow
 from server.database import open_engine, session_of
 from tests.fakes.clock import HandClock
 
-NIGHTS, DOORS = 14, 2
+AT_RANDOM = int(os.environ.get("HANGTRUE_KILLS", "3"))
+NIGHTS, DOORS = 14 + AT_RANDOM, 2  # work enough for every kill to strike at it
 FIRST = datetime(2027, 3, 2, 5, 10, tzinfo=UTC)
 SECRET = Secret("MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw")
 

@@ -20,7 +20,7 @@ from server.alerts.delivery.posts import NewPost, add_post
 from server.alerts.delivery.tables import DueRow, MessageRow
 from server.alerts.tables import AlertEventRow, AlertRow
 from server.database import session_of
-from tests.alerts.delivery.killed import DOORS, NIGHTS
+from tests.alerts.delivery.killed import AT_RANDOM, DOORS, NIGHTS
 from tests.alerts.delivery.servers import Script, WebServer, says, web_server
 from tests.alerts.delivery.stored import yard
 from tests.alerts.delivery.test_mail import Box, mailbox
@@ -42,7 +42,6 @@ POINTS = (
     "server after its answer",
 )
 BUSY_EACH = 7
-AT_RANDOM = int(os.environ.get("HANGTRUE_KILLS", "3"))
 LONGEST_S, LEAST_HIT = 0.2, 0.8
 
 
