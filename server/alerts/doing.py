@@ -46,7 +46,8 @@ TO_DO: Mapping[str, str] = {
     # over wet table salt 75.3 % at 25 degC. Source: sensors, section 9.6, which has it from memory
     "check_due": "Hold a feeler beside each, three times, and keep what it says: `hangtrue feeler`. What no "
     "feeler reaches goes on the gauge blocks; then `hangtrue mark DOOR calibrated`. The humidity gauge goes "
-    "over a salt jar for a day, where it should say about 75 %; then the same with its name and the figure.",
+    "over a salt jar for a day, where it should say about 75 %; then the same mark with its name and the "
+    "figure: `hangtrue mark DOOR calibrated 'air-rh: 75 %'`.",
     "node_silent": "Power first, then network.{stands}",
     "site_silent": "Power first, then network, then the machine that listens.",
     "battery_low": "Change the cells; what is stored stays.",

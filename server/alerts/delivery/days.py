@@ -21,6 +21,7 @@ NEWS = {
     "first_word": ("first word", "first-word"),
 }
 CHECK = "check_due"
+DUE_THEN = "A check of its gauges falls due on this day."
 
 
 def days_of(
@@ -97,7 +98,7 @@ def _check(
 ) -> list[Day]:
     if day is None:
         return []
-    lines = [*(said or [words.say(CHECK, {})]), words.to_do(CHECK, rated=door.built.rated)]
+    lines = [*(said or [DUE_THEN]), words.to_do(CHECK, rated=door.built.rated)]
     return [door_day(door, "check", day, said="check due", lines=lines, base_url=base_url, revised=looked)]
 
 

@@ -71,7 +71,7 @@ def test_a_check_keeps_its_cause_from_night_to_night(engine: Engine) -> None:
         date(2027, 5, 6),
     )
     assert before.link == f"{BASE_URL}/doors/{door.ref}"
-    assert before.lines[0] == "Its gauges are due for a check."
+    assert before.lines[0] == "A check of its gauges falls due on this day."
     assert before.lines[1].startswith("Hold a feeler beside each")
     assert (after.cause, after.day, after.revised) == (before.cause, date(2028, 3, 1), AT + timedelta(days=1))
 
