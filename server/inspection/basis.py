@@ -17,7 +17,7 @@ from server.trend.series import DoorFacts
 # What of a door as built changes no series: its limits, its names, what was noted of it.
 BESIDE = ("limits", "site", "node", "name", "shown", "note", "notes")
 DAY_MS = 86_400_000
-SIZES = ("settled_day", "scale", "white", "ar", "alarm", "start_sd")
+SIZES = ("settled_day", "scale", "white", "ar", "alarm", "start_sd", "creep_mean", "creep_sd", "slow_days")
 
 
 class Basis:

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.timber.slab import Cell
-from server.trend.columns import CREEP_MEAN, Columns, Means
+from server.trend.columns import Columns, Means
 from server.trend.contrasts import Contrasts, LastDay, last_day, lasting_contrasts
 from server.trend.likelihood import Noise, Solved
 from server.trend.series import DoorFacts
@@ -247,7 +247,7 @@ def _growth(fit: Fit, places: IntArray) -> Contrasts:
     of_columns[fit.columns.creep] = creep[upto] - creep[fit.settled]
     grown = lasting_contrasts(fit.solved, upto=upto, reference=reference, of_columns=of_columns)
     return Contrasts(
-        mean=grown.mean + CREEP_MEAN * of_columns[fit.columns.creep],
+        mean=grown.mean + fit.columns.creep_mean * of_columns[fit.columns.creep],
         states_share=grown.states_share,
         leverage=grown.leverage,
         covariance=grown.covariance,
@@ -271,7 +271,7 @@ def _steps(fit: Fit) -> tuple[Step, ...]:
 def _parts(fit: Fit, counted: BoolArray) -> dict[str, FloatArray]:
     level, slope, ar = fit.solved.smoothed().T
     lasting = level[0] + fit.solved.factor.model.step_years * np.concatenate([[0.0], np.cumsum(slope[:-1])])
-    creep = CREEP_MEAN * fit.columns.values[:, fit.columns.creep]
+    creep = fit.columns.creep_mean * fit.columns.values[:, fit.columns.creep]
     states = {"secular": lasting + creep + fit.origin / fit.scale, "wander": level - lasting, "noise": ar}
     names = ("secular", "wander", "steps", "moisture", "temperature", "transient", "noise")
     parts = {}
@@ -286,7 +286,7 @@ def posterior(fit: Fit, last: LastDay) -> Posterior:
     """The last day's posterior, with the origin and creep's prior mean put back."""
     mean = last.mean.copy()
     mean[0] += fit.origin / fit.scale
-    mean[fit.solved.factor.model.states + fit.columns.creep] += CREEP_MEAN
+    mean[fit.solved.factor.model.states + fit.columns.creep] += fit.columns.creep_mean
     return Posterior(mean=mean, covariance=last.covariance, columns=fit.columns.names)
 
 

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from server.timber.slab import Cell, mean_moisture_pct, temperature_factor
 from server.trend.climate import Climate
-from server.trend.series import DAYS_PER_YEAR
+from server.trend.series import DAYS_PER_YEAR, DoorFacts
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -15,9 +15,9 @@ TAU_DAYS = np.geomspace(8.0, 320.0, 16)
 BIOT = (0.3, 1.5)
 GRID = tuple(Cell(tau_days=float(tau), biot=biot) for biot in BIOT for tau in TAU_DAYS)
 USUAL_CELL = Cell(tau_days=60.0, biot=1.5)
-CREEP_MEAN = 0.06
-"""Prior mean of the creep column's coefficient; all the others have 0."""
-
+SLOW_BIOT, SLOW_SD = 1.5, 0.15
+"""Of the slabs beside the one that is sought, and the prior of what a % of each is worth, over the scale."""
+STARTS_DAYS = (60.0, 120.0, 240.0)
 STEP = "step@"
 STEP_SD = 3.0
 SEASON = ("moisture", "slower_slab", "skin", "square", "year_cos", "year_sin")
@@ -46,6 +46,8 @@ class Columns:
     means: Means
     moisture_pct: FloatArray
     """The slab's mean moisture, shape (days,)."""
+    creep_mean: float
+    """Prior mean of the creep column's coefficient, which is subtracted beforehand; all others have 0."""
 
     def of_part(self, *parts: str) -> NDArray[np.bool_]:
         """Which columns belong to any of these parts."""
@@ -89,17 +91,18 @@ def made_columns(  # noqa: PLR0913 -- what a record's columns hang on, each by i
     climate: Climate,
     cell: Cell,
     steps: tuple[int, ...],
+    door: DoorFacts | None = None,
     *,
     means: Means | None = None,
     grid_pct: FloatArray | None = None,
-    start_sd: float = 0.0,
 ) -> Columns:
     """All columns of a record. `day` counts from hanging; `steps` are the days from which each one lasts.
 
     Centred with `means` where they are given, as the nights after a fit are; else with the record's own.
-    grid_pct: what `grid_moisture_pct` gives, where it is there already. start_sd: prior of what the slab's
-    unknown moisture at the start is worth; 0 for a series that is asked without it.
+    grid_pct: what `grid_moisture_pct` gives, where it is there already. door: what is declared of creep, of
+    slower wood and of the wood's start; None: a droop's.
     """
+    door = door or DoorFacts()
     moisture, by_tau = _slab(climate, cell, grid_pct)
     wood, means = wood_columns(moisture, by_tau, climate, means)
     turn = 2 * np.pi * day / DAYS_PER_YEAR
@@ -110,12 +113,11 @@ def made_columns(  # noqa: PLR0913 -- what a record's columns hang on, each by i
         (SEASON[3], "moisture", 0.012, wood[3]),
         (SEASON[4], "moisture", 0.015, np.cos(turn)),
         (SEASON[5], "moisture", 0.015, np.sin(turn)),
-        ("creep", "secular", 0.06, creep_column(day)),
+        ("creep", "secular", door.creep_sd, creep_column(day)),
         ("hanging", "transient", 0.30, np.exp(-day / 40.0)),
         ("temperature", "temperature", 0.005, climate.temp_c - means.temp_c),
     ]
-    if start_sd > 0:
-        rows.append(("start", "transient", start_sd, left_of_start(climate.temp_c, cell)))
+    rows += _slow_wood(climate, door, means, grid_pct) + _starts(climate, door)
     rows += [
         (f"gap@{day[place]}", "transient", 0.15, _settling(day, int(day[place]))) for place in climate.resumed
     ]
@@ -127,6 +129,7 @@ def made_columns(  # noqa: PLR0913 -- what a record's columns hang on, each by i
         parts=parts,
         means=means,
         moisture_pct=moisture,
+        creep_mean=door.creep_mean,
     )
     return with_steps(made, day, steps)
 
@@ -201,16 +204,45 @@ def neighbours(place: int) -> tuple[int, int]:
 
 def _slab(climate: Climate, cell: Cell, grid_pct: FloatArray | None) -> tuple[FloatArray, FloatArray]:
     place = int(np.argmin(np.abs(TAU_DAYS - cell.tau_days)))
-    if grid_pct is None:
-        near = [place, *neighbours(place)]
-        cells = tuple(Cell(tau_days=float(TAU_DAYS[at]), biot=cell.biot) for at in near)
-        some = np.zeros((climate.emc_pct.size, TAU_DAYS.size))
-        begun = climate.start_pct
-        some[:, near] = mean_moisture_pct(climate.emc_pct, climate.temp_c, cells, start_pct=begun)
-    else:
-        first = BIOT.index(cell.biot) * TAU_DAYS.size
-        some = grid_pct[:, first : first + TAU_DAYS.size]
+    some = np.zeros((climate.emc_pct.size, TAU_DAYS.size))
+    near = [place, *neighbours(place)]
+    some[:, near] = _of_grid(climate, tuple(_cell(at, cell.biot) for at in near), grid_pct)
     return some[:, place], by_time_constant(place, some)
+
+
+def _cell(place: int, biot: float) -> Cell:
+    return Cell(tau_days=float(TAU_DAYS[place]), biot=biot)
+
+
+def _of_grid(climate: Climate, cells: tuple[Cell, ...], grid_pct: FloatArray | None) -> FloatArray:
+    """Mean moisture of some slabs of the grid, shape (days, cells)."""
+    if grid_pct is not None:
+        return np.asarray(grid_pct[:, [GRID.index(cell) for cell in cells]])
+    return mean_moisture_pct(climate.emc_pct, climate.temp_c, cells, start_pct=climate.start_pct)
+
+
+def _slow_wood(
+    climate: Climate, door: DoorFacts, means: Means, grid_pct: FloatArray | None
+) -> list[tuple[str, str, float, FloatArray]]:
+    """A column for each slab declared beside the one sought: a gauge's feet tell the face, the rest lags."""
+    if not door.slow_days:
+        return []
+    cells = tuple(nearest_cell(Cell(tau_days=days, biot=SLOW_BIOT)) for days in door.slow_days)
+    wood = _of_grid(climate, cells, grid_pct) - means.moisture_pct
+    return [
+        (f"wood@{cell.tau_days:.0f}", "moisture", SLOW_SD, wood[:, place]) for place, cell in enumerate(cells)
+    ]
+
+
+def _starts(climate: Climate, door: DoorFacts) -> list[tuple[str, str, float, FloatArray]]:
+    """What the wood's moisture at the start may be off by, as slabs of several time constants forget it."""
+    if door.start_sd == 0:
+        return []
+    cells = (nearest_cell(Cell(tau_days=days, biot=SLOW_BIOT)) for days in STARTS_DAYS)
+    sd = door.start_sd / float(np.sqrt(len(STARTS_DAYS)))
+    return [
+        (f"start@{cell.tau_days:.0f}", "transient", sd, left_of_start(climate.temp_c, cell)) for cell in cells
+    ]
 
 
 def left_of_start(temp_c: FloatArray, cell: Cell) -> FloatArray:

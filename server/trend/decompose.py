@@ -55,7 +55,7 @@ def decompose(daily: Daily, door: DoorFacts, *, through: int | None = None) -> D
     if isinstance(ready, Decomposition):
         return ready
     cell = nearest_cell(USUAL_CELL)
-    columns = made_columns(ready.day, ready.climate, cell, ready.declared, start_sd=door.start_sd)
+    columns = made_columns(ready.day, ready.climate, cell, ready.declared, door)
     found, outliers = first_solved(ready, columns)
     fit = Fit(
         solved=found,

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from server.errors import OutOfRangeError, TooFewReadingsError
 from server.trend.answer import PLUGGED_IN, Decomposition, Fit
-from server.trend.columns import CREEP_MEAN, creep_column
+from server.trend.columns import creep_column
 from server.trend.likelihood import Model, Solved, solved
 from server.trend.prepare import FIT_DAYS
 from server.trend.series import DAYS_PER_YEAR
@@ -122,7 +122,7 @@ def _now(fit: Fit, again: Solved, growth: FloatArray, by_columns: FloatArray) ->
     by_coefficients = leverage.T @ again.covariance
     mean = seen.T @ again.residual + of_columns.T @ again.coefficients
     return _Now(
-        mean=mean + CREEP_MEAN * of_columns[fit.columns.creep],
+        mean=mean + fit.columns.creep_mean * of_columns[fit.columns.creep],
         covariance=PLUGGED_IN**2 * (states.T @ gain + by_coefficients @ leverage),
         given_way=seen.T @ growth + by_coefficients @ by_columns,
     )
@@ -153,7 +153,7 @@ def _dates(fit: Fit, again: Solved, paths: _Paths, limit: float, rng: np.random.
     ahead = np.arange(0, round(HORIZON_YEARS * DAYS_PER_YEAR) + 1, STEP_DAYS)
     growth = _growth(days - 1 + ahead, fit.settled, days)
     creep = creep_column(fit.day[-1] + ahead)
-    coefficient = CREEP_MEAN + again.coefficients[fit.columns.creep]
+    coefficient = fit.columns.creep_mean + again.coefficients[fit.columns.creep]
     years = ahead / DAYS_PER_YEAR
     draws = paths.cell.size
     path = paths.now[:, :1] + paths.amplitude[:, None] * (growth - growth[0]).T[paths.cell]

@@ -17,6 +17,10 @@ SLOPE_AT_MOST = 1.0
 """Above its median, in the logarithm: a shoulder read by gauges nearly without noise would otherwise call the
 season that no column knows of a slope that turns about, and raise an alarm on it."""
 DIFFERENCE = 1e-3
+LEVEL_AT_LEAST = 0.5
+"""Of its median: nobody knows the wood of a door so well that nothing is left over from one year to the next,
+though daily readings of gauges nearly without noise would have it so. What the far face breathes, hysteresis
+and unlike layers leave is smooth, and no day's jump tells of it."""
 ENOUGH = 1e-7
 NOT_POSSIBLE = 1e12
 
@@ -33,16 +37,19 @@ def fitted_noise(
     """The noise at which likelihood times prior is greatest, sought from `start`.
 
     y: shape (days,), NaN is not observed. `medians`: of the prior, normal in the logarithms; the search stays
-    within 2.5 of them, where the precision can still be factorised well; the slope's nearer to its own.
+    within 2.5 of them, where the precision can still be factorised well; level and slope nearer to theirs.
     """
     from scipy.optimize import minimize
 
     middle, base = np.log(astuple(medians)), model or Model()
     low, high = middle - FARTHEST, middle + np.array([FARTHEST] * 4 + [SLOPE_AT_MOST])
 
+    least = low + np.array([0.0, 0.0, 0.0, FARTHEST + np.log(LEVEL_AT_LEAST), 0.0])
+
     def unlikely(theta: FloatArray) -> float:
         try:
-            fit = solved(y, columns.values, columns.prior_sd, with_noise(base, noise_of(theta)))
+            noise = noise_of(np.maximum(theta, least))
+            fit = solved(y, columns.values, columns.prior_sd, with_noise(base, noise))
         except np.linalg.LinAlgError:
             return NOT_POSSIBLE
         return -fit.loglik + 0.5 * float((((theta - middle) / PRIOR_SD) ** 2).sum())
@@ -54,7 +61,7 @@ def fitted_noise(
         bounds=list(zip(low, high, strict=True)),
         options={"maxiter": iterations, "ftol": ENOUGH, "eps": DIFFERENCE},
     )
-    return noise_of(found.x)
+    return noise_of(np.maximum(found.x, least))
 
 
 def noise_of(theta: FloatArray) -> Noise:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.trend.answer import PLUGGED_IN, Z_95, Decomposition, Fit
-from server.trend.columns import CREEP_MEAN, Columns
+from server.trend.columns import Columns
 from server.trend.compare import ByOpenings, Comparison, Told
 from server.trend.likelihood import Noise
 from server.trend.series import DAYS_PER_YEAR, DoorFacts
@@ -63,6 +63,8 @@ class _Shared:
     """Each one's creep column."""
     creep_places: tuple[int, int]
     """Where their coefficients stand among those of both."""
+    creep_means: tuple[float, float]
+    """Their prior means."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -213,6 +215,7 @@ def _shared(a: Side, b: Side, later_days: int) -> _Shared:
         settled=min(settled - first, days - 2),
         creep=(a.columns.values[of_a, a.columns.creep], b.columns.values[of_b, b.columns.creep]),
         creep_places=(a.columns.creep, len(a.columns.names) + b.columns.creep),
+        creep_means=(a.columns.creep_mean, b.columns.creep_mean),
     )
 
 
@@ -233,4 +236,4 @@ def _rate(shared: _Shared, solved: TwoSolved, weights: tuple[float, float]) -> t
     of_columns = np.zeros(two.prior_sd.size)
     of_columns[list(shared.creep_places)] = grown
     apart, error = contrast(solved, of_states.ravel(), of_columns)
-    return apart + CREEP_MEAN * float(sum(grown)), error
+    return apart + float(np.dot(shared.creep_means, grown)), error

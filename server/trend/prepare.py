@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from server.trend.answer import Decomposition, Verdict
 from server.trend.climate import Climate, whole_climate
-from server.trend.columns import CREEP_MEAN, creep_column
+from server.trend.columns import creep_column
 from server.trend.series import Daily, DoorFacts
 
 FloatArray = NDArray[np.float64]
@@ -82,7 +82,7 @@ def prepared(  # noqa: PLR0913 -- what a record hangs on beside its days, each b
     origin = float(np.nanmedian(value)) if origin is None else origin
     return Prepared(
         day=record.day,
-        y=(value - origin) / door.scale - CREEP_MEAN * creep_column(record.day),
+        y=(value - origin) / door.scale - door.creep_mean * creep_column(record.day),
         climate=replace(climate, start_pct=door.start_pct),
         door=door,
         settled=settled,

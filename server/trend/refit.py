@@ -55,9 +55,7 @@ def refit(daily: Daily, door: DoorFacts, *, through: int | None = None) -> Decom
         return ready
     cell = nearest_cell(USUAL_CELL)
     grid = grid_moisture_pct(ready.climate)
-    columns = made_columns(
-        ready.day, ready.climate, cell, ready.declared, grid_pct=grid, start_sd=door.start_sd
-    )
+    columns = made_columns(ready.day, ready.climate, cell, ready.declared, door, grid_pct=grid)
     _, outliers = first_solved(ready, columns)
     learned = _learned(
         _Learning(
@@ -98,9 +96,7 @@ def _with_steps(known: _Learning) -> _Learning:
 def _with_slab(known: _Learning) -> _Learning:
     ready, model = known.ready, Model(noise=known.noise)
     cell, _ = best_cell(known.y, known.columns, known.grid_pct, ready.climate, model)
-    bare = made_columns(
-        ready.day, ready.climate, cell, (), grid_pct=known.grid_pct, start_sd=ready.door.start_sd
-    )
+    bare = made_columns(ready.day, ready.climate, cell, (), ready.door, grid_pct=known.grid_pct)
     return replace(known, cell=cell, columns=with_steps(bare, ready.day, known.columns.step_days))
 
 

@@ -75,6 +75,11 @@ class DoorFacts:
     """Prior, over the scale, of what the wood's unknown moisture at the start is worth; 0 leaves it out."""
     start_pct: float | None = None
     """Moisture of the wood on the series' first day, as it was read with a meter; None: it was not."""
+    creep_mean: float = 0.06
+    """Prior mean, over the scale, of the creep column's coefficient; all the others have 0."""
+    creep_sd: float = 0.06
+    slow_days: tuple[float, ...] = ()
+    """Time constants of slabs beside the one that is sought, for a series that face and core move unlike."""
     rezeroed: tuple[int, ...] = ()
     """Of the declared steps those at which the gauge was set anew: their size is the gauge's own."""
 
@@ -116,7 +121,16 @@ def for_opening(start_sd_pct: float = UNREAD_SD_PCT) -> DoorFacts:
     It follows the wood's moisture as nothing else does: a leaf that was hung damper than its room's air goes
     on opening its shoulders for as long as it dries, and that is not to be taken for growth.
     """
-    return DoorFacts(scale=0.5, white=0.01, ar=0.015, widest=0.05, start_sd=START_SD_BY_PCT * start_sd_pct)
+    return DoorFacts(
+        scale=0.5,
+        white=0.01,
+        ar=0.015,
+        widest=0.05,
+        start_sd=START_SD_BY_PCT * start_sd_pct,
+        creep_mean=0.0,
+        creep_sd=0.02,
+        slow_days=(60.0, 240.0),
+    )
 
 
 def _check_array(name: str, values: FloatArray, *, days: int) -> None:

@@ -6,7 +6,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.errors import SeriesError, TooFewReadingsError
-from server.trend.columns import CREEP_MEAN
 from server.trend.contrasts import lasting_contrasts
 from server.trend.decompose import FIT_DAYS, PLUGGED_IN, Z_95, Decomposition, Fit
 from server.trend.series import DAYS_PER_YEAR
@@ -55,5 +54,5 @@ def _moved(
 ) -> tuple[FloatArray, FloatArray]:
     moved = (fit.columns.values[places] - reference @ fit.columns.values).T * lasting[:, None]
     asked = lasting_contrasts(fit.solved, upto=places, reference=reference, of_columns=moved)
-    value = asked.mean + CREEP_MEAN * moved[fit.columns.creep]
+    value = asked.mean + fit.columns.creep_mean * moved[fit.columns.creep]
     return value * fit.scale, asked.standard_errors() * fit.scale

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from server.trend.answer import Decomposition, Fit, Kept, answer
 from server.trend.climate import Climate
-from server.trend.columns import CREEP_MEAN, Columns, made_columns, up_to_place, with_steps
+from server.trend.columns import Columns, made_columns, up_to_place, with_steps
 from server.trend.likelihood import Model, Noise, solved
 from server.trend.prepare import Prepared, prepared
 from server.trend.series import Daily, DoorFacts
@@ -65,11 +65,11 @@ def laid_out(
         ready.climate,
         kept.cell,
         steps,
+        door,
         means=kept.means,
         grid_pct=grid_pct,
-        start_sd=door.start_sd,
     )
-    value = ready.y + CREEP_MEAN * columns.values[:, columns.creep] + kept.origin / kept.scale
+    value = ready.y + columns.creep_mean * columns.values[:, columns.creep] + kept.origin / kept.scale
     value[np.isin(ready.day, kept.unseen)] = np.nan
     return Laid(ready=ready, columns=columns, kept=kept, value=value)
 

@@ -8,6 +8,7 @@ import pytest
 from server.timber.slab import Cell, mean_moisture_pct
 from server.trend.climate import Climate, whole_climate
 from server.trend.columns import SEASON, Columns, grid_moisture_pct, made_columns, nearest_cell
+from server.trend.series import DoorFacts
 from tests.trend.records import air, without
 
 DAYS = 800
@@ -92,13 +93,33 @@ def test_each_column_has_its_part_and_prior(name: str, part: str, prior_sd: floa
 def test_an_unknown_start_dies_away_as_the_slab_does() -> None:
     """At 20 C the slowest mode of a slab is down to a part in e after its time constant."""
     warm = replace(climate(), temp_c=np.full(DAYS, 20.0))
-    cell = nearest_cell(Cell(tau_days=60.0, biot=1.5))
-    made = made_columns(np.arange(DAYS), warm, cell, (), start_sd=0.6)
-    place = made.names.index("start")
-    assert (made.parts[place], made.prior_sd[place]) == ("transient", 0.6)
+    cell = nearest_cell(Cell(tau_days=13.0, biot=0.3))
+    made = made_columns(np.arange(DAYS), warm, cell, (), DoorFacts(start_sd=0.6))
+    starts = [place for place, name in enumerate(made.names) if name.startswith("start@")]
+    assert {made.parts[place] for place in starts} == {"transient"}
+    assert made.prior_sd[starts] == pytest.approx(0.6 / np.sqrt(3))
     days = np.arange(1, DAYS + 1)
-    assert made.values[:, place] == pytest.approx(np.exp(-days / cell.tau_days))
-    assert "start" not in columns().names
+    for place, tau_days in zip(starts, (60.0, 120.0, 240.0), strict=True):
+        near = nearest_cell(Cell(tau_days=tau_days, biot=1.5)).tau_days
+        assert near == pytest.approx(tau_days, rel=0.13)
+        assert made.values[:, place] == pytest.approx(np.exp(-days / near))
+    assert not any("start" in name for name in columns().names)
+
+
+def test_slow_wood_stands_beside_the_slab_that_is_sought() -> None:
+    """Each is the mean moisture of its own slab; where it comes from the whole grid it is the same."""
+    air = climate()
+    cell = nearest_cell(Cell(tau_days=13.0, biot=0.3))
+    door = DoorFacts(slow_days=(60.0, 240.0))
+    made = made_columns(np.arange(DAYS), air, cell, (), door)
+    slow = [place for place, name in enumerate(made.names) if name.startswith("wood@")]
+    assert len(slow) == 2
+    assert {made.parts[place] for place in slow} == {"moisture"}
+    cells = tuple(nearest_cell(Cell(tau_days=days, biot=1.5)) for days in door.slow_days)
+    expected = mean_moisture_pct(air.emc_pct, air.temp_c, cells, start_pct=air.start_pct)
+    assert np.diff(made.values[:, slow], axis=0) == pytest.approx(np.diff(expected, axis=0), abs=1e-12)
+    shared = made_columns(np.arange(DAYS), air, cell, (), door, grid_pct=grid_moisture_pct(air))
+    assert shared.values == pytest.approx(made.values, abs=1e-12)
 
 
 def test_a_slab_that_was_read_starts_there() -> None:

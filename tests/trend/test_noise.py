@@ -76,3 +76,10 @@ def test_each_size_keeps_its_name() -> None:
     assert PRIOR_SD.tolist() == [0.6, 0.6, 0.6, 0.4, 0.8]
     model = Model(slope_start_sd=0.2, step_years=0.5)
     assert with_noise(model, noise) == replace(model, noise=noise)
+
+
+def test_a_record_without_any_wander_is_still_given_some() -> None:
+    """Half the median at least: this project's own figure, from simulated doors."""
+    still = fitted(0.001 * np.sin(DAILY.day / 3.0), medians=Noise(white=0.005, ar=0.005))
+    assert still.level_per_sqrt_year == pytest.approx(0.5 * Noise().level_per_sqrt_year)
+    assert fitted(DAILY.value).level_per_sqrt_year > 0.5 * Noise().level_per_sqrt_year

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.trend.answer import PLUGGED_IN, Z_95, Decomposition, Fit
-from server.trend.columns import CREEP_MEAN, Columns, creep_column
+from server.trend.columns import Columns, creep_column
 from server.trend.compare import Comparison
 from server.trend.contrasts import contrasted
 from server.trend.likelihood import Model, Noise, Solved, solved
@@ -100,13 +100,14 @@ def _shared(a: Fit, b: Fit, day: IntArray, later_days: int) -> _Shared:
         parts=(*b.columns.parts, *(a.columns.parts[place] for place in ours)),
         means=b.columns.means,
         moisture_pct=b.columns.moisture_pct[of_b],
+        creep_mean=b.columns.creep_mean,
     )
     settled = max(int(a.day[a.settled]), int(b.day[b.settled]) + later_days)
     return _Shared(
         y=_seen(b)[of_b] - _seen(a)[of_a],
         columns=columns,
         settled=int(np.searchsorted(day, min(settled, int(day[-1]) - 1))),
-        mean_growth=CREEP_MEAN * (creep_column(day - later_days) - creep_column(day)),
+        mean_growth=columns.creep_mean * (creep_column(day - later_days) - creep_column(day)),
     )
 
 

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from server.trend.columns import CREEP_MEAN
 from server.trend.likelihood import Noise
 from server.trend.paired import Side
 from server.trend.series import DAYS_PER_YEAR
@@ -83,7 +82,7 @@ def _asked(
         creep = one.columns.values[:, one.columns.creep]
         grown = sign * float(creep[place] - creep[settled]) / years
         row[STATES + before + one.columns.creep] = grown
-        known += CREEP_MEAN * grown
+        known += one.columns.creep_mean * grown
         before += len(one.columns.names)
     return float(row @ mean) + known, float(np.sqrt(row @ spread @ row))
 
