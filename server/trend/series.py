@@ -119,9 +119,9 @@ def for_opening(start_sd_pct: float = UNREAD_SD_PCT) -> DoorFacts:
     """Facts for the mean opening of a shoulder, in mm; the wood's moisture at the start known to so much.
 
     It follows the wood's moisture as nothing else does: a leaf that was hung damper than its room's air goes
-    on opening its shoulders for as long as it dries, and that is not to be taken for growth. So its interval is
-    wide for two years, and is told for all that: a third of its limit a year is still an answer. A shoulder
-    bears no load along its gauges, and is not taken to creep before it is seen to.
+    on opening its shoulders for as long as it dries, and that is not to be taken for growth. So its interval
+    is wide for two years, and is told for all that: a third of its limit a year is still an answer. Nothing
+    pulls at a shoulder along its gauges, and it is not taken to creep before it is seen to.
     """
     return DoorFacts(
         scale=0.5,
