@@ -50,7 +50,7 @@ def test_facts_of_a_droop() -> None:
 
 def test_facts_of_an_opening() -> None:
     facts = for_opening()
-    assert (facts.scale, facts.white, facts.ar, facts.widest, facts.alarm) == (0.5, 0.01, 0.015, 0.05, 2.9)
+    assert (facts.scale, facts.white, facts.ar, facts.widest, facts.alarm) == (0.5, 0.01, 0.015, 0.10, 2.9)
 
 
 @pytest.mark.parametrize(("spacing_mm", "ratio"), [(170.0, 1.0), (85.0, 2.0)])
