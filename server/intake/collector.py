@@ -27,7 +27,9 @@ GROUP = 2000
 FIRST_RETRY_S, LAST_RETRY_S = 0.1, 5.0
 STATEMENT_EVERY_S = 1.0
 ROLLUP_SLICE_S, ROLLUP_EVERY_S = 0.05, 2.0
-IDLE_S = 0.02  # an empty line for so long is a pause in which to roll up
+# An empty line for so long is a pause in which to roll up, a slice at a time. A sender that waits for its
+# acknowledgements leaves the line empty for a moment too, and would wait for a slice of rolling up each time.
+LULL_S, BETWEEN_SLICES_S = 0.25, 0.02
 WAIT_S = 2.0
 EXPIRE_EVERY_S = 3600.0
 GIVE_UP_AFTER = 3  # failed commits, once told to stop: what was not acknowledged comes again
@@ -66,6 +68,7 @@ class Collector:
         self._stated_s: dict[int, float] = {}
         self._rolled_s = self._expired_s = float("-inf")
         self._is_dirty = True
+        self._is_lull = False
 
     def offer(self, offer: Offer) -> None:
         """Put one offer in line. Never blocks and never drops: watch `is_full`."""
@@ -113,6 +116,7 @@ class Collector:
         self._live_through(self._state_present)
         while True:
             group = self._line.take(GROUP, wait_s=self._wait_s())
+            self._is_lull = not group
             if group:
                 self._live_through(self._read_enrolment)
                 self._commit(group)
@@ -228,7 +232,9 @@ class Collector:
 
     def _wait_s(self) -> float:
         """How long the line may stay empty before something else is due."""
-        waits = [WAIT_S, IDLE_S if self._is_dirty else WAIT_S]
+        waits = [WAIT_S]
+        if self._is_dirty:
+            waits.append(BETWEEN_SLICES_S if self._is_lull else LULL_S)
         if self._to_state:
             now_s = self._monotonic()
             owed = min(self._stated_s.get(node_id, float("-inf")) for node_id in self._to_state)

@@ -49,6 +49,7 @@ def test_facts_of_a_droop() -> None:
 
 
 def test_facts_of_an_opening() -> None:
+    """Trend, section 17; but for the widest, which is of this project's own runs (DEVELOPERS)."""
     facts = for_opening()
     assert (facts.scale, facts.white, facts.ar, facts.widest, facts.alarm) == (0.5, 0.01, 0.015, 0.10, 2.9)
 
