@@ -24,7 +24,6 @@ from server.inspection.moved import DERIVED, Moved, moved_in
 from server.inspection.spans import Span, spans_of, trended_gauges
 from server.inspection.values import DoorInputs
 from server.joinery import leaf
-from server.timber.slab import UNREAD_SD_PCT
 from server.trend.series import DoorFacts, for_droop, for_opening, for_turn
 
 __all__ = ["DERIVED", "DaySeries", "made_series", "trended_gauges"]
@@ -115,8 +114,10 @@ def _facts(
     steps, rezeroed = declared_steps(inputs, *made)
     seen = np.flatnonzero(np.isfinite(whole.value))
     start = start_of(inputs, int(inputs.day[seen[0]]) if seen.size else None)
-    start_sd = facts.start_sd if start.pct is None else facts.start_sd * start.sd_pct / UNREAD_SD_PCT
-    return replace(facts, declared_steps=steps, rezeroed=rezeroed, start_pct=start.pct, start_sd=start_sd)
+    # An opening is asked without a meter's reading: that tells where the wood begins and not where it goes,
+    # for of the air on its far face nobody knows, and what it dries by would be taken for known.
+    start_pct = None if facts.start_sd else start.pct
+    return replace(facts, declared_steps=steps, rezeroed=rezeroed, start_pct=start_pct)
 
 
 def _leaf_series(at: _Versions, moisture: Moisture | None) -> list[DaySeries]:

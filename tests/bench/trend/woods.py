@@ -111,7 +111,7 @@ def answers(years: Sequence[float], asked: tuple[str, int]) -> list[Answer]:
         if one.key not in KEYS or daily is None:
             continue
         for some in years:
-            last = min(round(some * DAYS_PER_YEAR) - 1, int(daily.day[-1]))
+            last = min(round(some * DAYS_PER_YEAR), int(daily.day[-1])) - 1
             told = refit(daily, one.facts, through=last)
             half = np.nan if told.interval is None else told.interval.half_width
             found.append(
