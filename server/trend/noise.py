@@ -16,11 +16,11 @@ FARTHEST = 2.5
 SLOPE_AT_MOST = 1.0
 """Above its median, in the logarithm: a shoulder read by gauges nearly without noise would otherwise call the
 season that no column knows of a slope that turns about, and raise an alarm on it."""
+LEVEL, LEVEL_AT_LEAST = 3, 0.5
+"""Its place, and what it is at least of its median: nobody knows the wood of a door so well that nothing is
+left over from one year to the next, though daily readings of gauges nearly without noise would have it so.
+What the far face breathes, hysteresis and unlike layers leave is smooth, and no day's jump tells of it."""
 DIFFERENCE = 1e-3
-LEVEL_AT_LEAST = 0.5
-"""Of its median: nobody knows the wood of a door so well that nothing is left over from one year to the next,
-though daily readings of gauges nearly without noise would have it so. What the far face breathes, hysteresis
-and unlike layers leave is smooth, and no day's jump tells of it."""
 ENOUGH = 1e-7
 NOT_POSSIBLE = 1e12
 
@@ -43,8 +43,8 @@ def fitted_noise(
 
     middle, base = np.log(astuple(medians)), model or Model()
     low, high = middle - FARTHEST, middle + np.array([FARTHEST] * 4 + [SLOPE_AT_MOST])
-
-    least = low + np.array([0.0, 0.0, 0.0, FARTHEST + np.log(LEVEL_AT_LEAST), 0.0])
+    least = low.copy()
+    least[LEVEL] = middle[LEVEL] + np.log(LEVEL_AT_LEAST)
 
     def unlikely(theta: FloatArray) -> float:
         try:

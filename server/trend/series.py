@@ -115,8 +115,8 @@ def for_turn(spacing_mm: float) -> DoorFacts:
     )
 
 
-def for_opening(start_sd_pct: float = UNREAD_SD_PCT) -> DoorFacts:
-    """Facts for the mean opening of a shoulder, in mm; the wood's moisture at the start known to so much.
+def for_opening() -> DoorFacts:
+    """Facts for the mean opening of a shoulder, in mm.
 
     It follows the wood's moisture as nothing else does: a leaf that was hung damper than its room's air goes
     on opening its shoulders for as long as it dries, and that is not to be taken for growth. So its interval
@@ -128,7 +128,7 @@ def for_opening(start_sd_pct: float = UNREAD_SD_PCT) -> DoorFacts:
         white=0.01,
         ar=0.015,
         widest=0.10,
-        start_sd=START_SD_BY_PCT * start_sd_pct,
+        start_sd=START_SD_BY_PCT * UNREAD_SD_PCT,
         creep_mean=0.0,
         creep_sd=0.02,
         slow_days=(60.0, 240.0),

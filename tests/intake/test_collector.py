@@ -15,7 +15,8 @@ from sensors.message.statement import read_statement
 from server.database import open_engine, session_of
 from server.doors.tables import Channel
 from server.intake.collector import Collector
-from server.intake.values import Taken
+from server.intake.line import Line
+from server.intake.values import Offer, Taken
 from tests.intake.yard import (
     ARRIVAL_MS,
     JOURNAL,
@@ -281,6 +282,28 @@ def test_rollups_are_made_when_the_line_is_empty(engine: Engine) -> None:
         collector.offer(offer(north_pack(1, 10)))
         until(lambda: rows(engine, "SELECT count(*), sum(n) FROM rollup_day") == [(2, 20)])
     assert rows(engine, "SELECT count(*) FROM dirty_day") == [(0,)]
+
+
+def test_a_sender_that_waits_for_its_answer_does_not_wait_for_rollups(
+    engine: Engine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is stored is dirty and the line empty, but not for long: common practice, no source."""
+    take, taken = Line.take, list[tuple[int, float]]()
+
+    def watched(line: Line, most: int, *, wait_s: float) -> list[Offer]:
+        group = take(line, most, wait_s=wait_s)
+        taken.append((len(group), wait_s))
+        return group
+
+    monkeypatch.setattr(Line, "take", watched)
+    enrol_world(engine)
+    with collecting(engine) as (collector, _):
+        collector.offer(offer(north_pack(1)))
+        until(lambda: rows(engine, "SELECT count(*) FROM rollup_day") == [(2,)])
+        collector.offer(offer(north_pack(2)))
+        until(lambda: rows(engine, "SELECT sum(n) FROM rollup_day") == [(4,)])
+    after = max(k for k, (packs, _) in enumerate(taken) if packs) + 1
+    assert taken[after][1] >= 0.2
 
 
 def test_an_answer_that_fails_ends_nothing(engine: Engine) -> None:

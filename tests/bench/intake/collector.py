@@ -56,9 +56,7 @@ def publisher(broker: Mosquitto, nodes: int = 1) -> Iterator[Callable[[], None]]
             given.flush()
 
         yield publish
-        child.communicate(
-            timeout=PATIENCE_S
-        )  # its own seconds are not asked for; it must be able to say them
+        child.communicate(timeout=PATIENCE_S)  # that it can say its own seconds, which nobody asks for
 
 
 def are_stored(url: str, count: int = COUNT) -> Callable[[], bool]:

@@ -9,12 +9,10 @@ import argparse
 import sys
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from dataclasses import asdict, dataclass, replace
 from functools import cached_property, partial
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sensors.sources.simulated.door import SimulatedDoor
 from sensors.sources.simulated.doors import JOINTS, DoorBuild
@@ -25,17 +23,12 @@ from server.inspection.line import drawn_line
 from server.inspection.moisture import moisture_of
 from server.inspection.series import made_series
 from server.inspection.spans import trended_gauges
-from server.inspection.values import DoorInputs, GaugeDays
 from server.inspection.watching import daily_of
 from server.trend.refit import refit
 from server.trend.series import DAYS_PER_YEAR
-from tests.bench.inspection.__main__ import days_of
-from tests.inspection.doors import hung
+from tests.bench.inspection.meter import HUNG, HUNG_MS, read_of
+from tests.bench.truths import Truth
 
-FloatArray = NDArray[np.float64]
-HUNG = datetime(2023, 11, 20, 8, tzinfo=UTC)
-HUNG_MS = round(HUNG.timestamp() * 1000)
-HUNG_DAY = HUNG_MS // 86_400_000
 SETTLED, STEP_S = 90, 10_800
 KEYS = ("droop", "turn:lock-hinge", "opening:lock-hinge")
 
@@ -58,26 +51,11 @@ class DrawnWood(SimulatedDoor):
             glue_up_pct=START_PCT + float(rng.uniform(0.0, 1.0)),
         )
 
-    def rate(self, key: str, last: int) -> float:
-        """Growth a year of what stays of a series, from the settled day to day `last`."""
-        stays = self._stays(key)
-        return float(stays[last] - stays[SETTLED]) / (last - SETTLED) * DAYS_PER_YEAR
-
-    def _stays(self, key: str) -> FloatArray:
-        kind, _, joint = key.partition(":")
-        if kind == "opening":  # no joint opens
-            return np.zeros(len(self._rows))
-        if kind == "droop":
-            return self._column("droop_stays_mm")
-        swing = self._build.turn_mrad[JOINTS.index(joint)] * self._build.rack_per_pct
-        return self._column(f"psi_{joint}_mrad") - swing * self._column("mc")
-
-    def _column(self, name: str) -> FloatArray:
-        return np.array([float(row[name]) for row in self._rows])
-
-    @cached_property
-    def _rows(self) -> Sequence[dict[str, float]]:
-        return [dict(row) for row in self.truth_rows()]
+    def truth(self) -> Truth:
+        """What of each series has stayed, day by day."""
+        rows = list(self.truth_rows())
+        columns = {name: np.array([float(row[name]) for row in rows]) for name in rows[0]}
+        return Truth(columns=columns, parameters={"joints": JOINTS, **asdict(self._build)})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,8 +81,9 @@ def answers(years: Sequence[float], asked: tuple[str, int]) -> list[Answer]:
         vary=True,
         history_step_s=STEP_S,
     )
-    inputs = _inputs(made)
-    line = drawn_line(inputs, trended_gauges(inputs.door.built))
+    built = read_door(example_text(name, hung=HUNG), where=f"{name}.toml").built
+    inputs, truth = read_of(made, built), made.truth()
+    line = drawn_line(inputs, trended_gauges(built))
     found = []
     for one in made_series(inputs, line, moisture_of(inputs, line)):
         daily = daily_of(inputs, one)
@@ -114,24 +93,10 @@ def answers(years: Sequence[float], asked: tuple[str, int]) -> list[Answer]:
             last = min(round(some * DAYS_PER_YEAR), int(daily.day[-1])) - 1
             told = refit(daily, one.facts, through=last)
             half = np.nan if told.interval is None else told.interval.half_width
-            found.append(
-                Answer(key=one.key, years=some, truth=made.rate(one.key, last), rate=told.rate, half=half)
-            )
+            stays = truth.stays(one.key)
+            grown = float(stays[last] - stays[SETTLED]) / (last - SETTLED) * DAYS_PER_YEAR
+            found.append(Answer(key=one.key, years=some, truth=grown, rate=told.rate, half=half))
     return found
-
-
-def _inputs(made: SimulatedDoor) -> DoorInputs:
-    built = read_door(example_text(made.door, hung=HUNG), where=f"{made.door}.toml").built
-    day, median, mean = days_of(made)
-    count = np.full(day.size, 86_400 // STEP_S)
-    return DoorInputs(
-        door=replace(hung(made.door, built=built), hung=HUNG, built=built),
-        hung_day=HUNG_DAY,
-        day=day - HUNG_DAY,
-        gauges={name: GaugeDays(median=median[name], n=count) for name in trended_gauges(built)},
-        temp_c=mean["air-temp"],
-        rh_pct=mean["air-rh"],
-    )
 
 
 def _between(rng: np.random.Generator, low: float, high: float) -> float:
