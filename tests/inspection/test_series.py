@@ -169,7 +169,7 @@ def test_a_kit_that_lost_its_diagonals_says_no_more_what_it_cannot_tell() -> Non
 def test_a_meter_s_reading_is_the_start_of_every_series_but_an_opening_s() -> None:
     """An opening's prior of the start: the gain's, 0.30 by % (trend, section 3), times the 2 % in doubt.
 
-    With a reading taken for where the wood goes its interval held 0.72 (`tests.bench.inspection.meter`).
+    With a reading taken for where the wood goes its interval held 0.875 (`tests.bench.inspection.meter`).
     """
     built = hung().built
     found = made(replace(built, moisture_at_hanging_pct=12.5, moisture_at_hanging_sd_pct=1.0))
