@@ -130,7 +130,10 @@ def _take(connection: Connection, shut_channels: Sequence[int]) -> list[Key]:
     chosen = select(DirtyDay.channel_id, DirtyDay.day).order_by(*order).limit(SLICE)
     if connection.dialect.name == "postgresql":
         chosen = chosen.with_for_update(skip_locked=True)
-    taken = delete(DirtyDay).where(key.in_(chosen)).returning(DirtyDay.channel_id, DirtyDay.day)
+    # named, so that it is asked once: inside a join it may be asked again for each row, and gives others then
+    once = chosen.cte("chosen")
+    some = select(once.c.channel_id, once.c.day)
+    taken = delete(DirtyDay).where(key.in_(some)).returning(DirtyDay.channel_id, DirtyDay.day)
     return sorted((channel, day) for channel, day in connection.execute(taken))
 
 
