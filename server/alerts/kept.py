@@ -9,8 +9,8 @@ from typing import cast
 
 from sqlalchemy import (
     CTE,
+    JSON,
     ColumnElement,
-    String,
     Table,
     and_,
     bindparam,
@@ -18,10 +18,10 @@ from sqlalchemy import (
     delete,
     func,
     insert,
+    literal,
     select,
     tuple_,
     update,
-    values,
 )
 from sqlalchemy.orm import Session
 
@@ -30,8 +30,6 @@ from server.alerts.rules import Change, Condition, Count, Key
 from server.alerts.tables import AlertEventRow, AlertRow, ConditionRow
 
 KEPT_NIGHTS = 400
-# Causes of one query: it takes six parameters of each. Source: SQLite documentation, Limits: 32,766.
-AT_ONCE = 1000
 ROW = cast("Table", ConditionRow.__table__)
 
 
@@ -90,13 +88,7 @@ def known_by_hour(session: Session, site_id: int) -> set[Key]:
 
 def before_night(session: Session, site_id: int, keys: Iterable[Key], slot: str) -> dict[Key, Before]:
     """What is known of each cause before a night."""
-    asked = sorted(set(keys))
-    parts = [asked[first : first + AT_ONCE] for first in range(0, len(asked), AT_ONCE)]
-    return {key: one for part in parts for key, one in _before(session, site_id, part, slot).items()}
-
-
-def _before(session: Session, site_id: int, keys: Sequence[Key], slot: str) -> dict[Key, Before]:
-    newest = _newest(session, site_id, keys, slot)
+    newest = _newest(session, site_id, sorted(set(keys)), slot)
     nights = [(*key, at) for key, (before, _) in newest.items() for at in (before, slot) if at is not None]
     counts = _counts(session, site_id, nights)
     return {
@@ -259,7 +251,7 @@ def _newest(
     session: Session, site_id: int, keys: Sequence[Key], slot: str
 ) -> dict[Key, tuple[str | None, str | None]]:
     """Of each cause the newest night before a night, and the newest of all."""
-    asked = _asked(keys, "topic", "about")
+    asked = _asked(session, keys, "topic", "about")
     mine = (ROW.c.site_id == site_id, ROW.c.topic == asked.c.topic, ROW.c.about == asked.c.about)
     last = select(func.max(ROW.c.slot)).where(*mine)
     query = select(asked, last.where(ROW.c.slot < slot).scalar_subquery(), last.scalar_subquery())
@@ -270,15 +262,24 @@ def _counts(
     session: Session, site_id: int, nights: Sequence[tuple[str, str, str]]
 ) -> dict[tuple[str, str, str], Condition]:
     """The conditions of causes after nights, each by topic, about and night."""
-    asked = _asked(nights, "topic", "about", "slot")
-    is_same = and_(*(ROW.c[name] == asked.c[name] for name in ("topic", "about", "slot")))
-    query = select(asked, ROW.c.counts).join(ROW, is_same).where(ROW.c.site_id == site_id)
-    return {(topic, about, at): read(counts) for topic, about, at, counts in session.execute(query)}
+    asked = _asked(session, nights, "topic", "about", "slot")
+    is_same = [ROW.c[name] == asked.c[name] for name in ("topic", "about", "slot")]
+    # not a join: SQLite would go through all nights of the site for each row
+    counts_of = select(ROW.c.counts).where(ROW.c.site_id == site_id, *is_same).scalar_subquery()
+    rows = session.execute(select(asked, counts_of))
+    return {(topic, about, at): read(counts) for topic, about, at, counts in rows if counts is not None}
 
 
-def _asked(rows: Sequence[tuple[str, ...]], *names: str) -> CTE:
-    """Rows to be joined: SQLite seeks each in an index, where IN of pairs reads all of a site's nights."""
-    return values(*(column(name, String) for name in names), name="asked").data(rows).cte("asked")
+def _asked(session: Session, rows: Sequence[tuple[str, ...]], *names: str) -> CTE:
+    """Rows to be joined: SQLite seeks each in an index, where IN of pairs reads all of a site's nights.
+
+    As one parameter, so that the statement is the same every night and compiled once.
+    """
+    is_sqlite = session.get_bind().dialect.name == "sqlite"
+    rows_of = func.json_each if is_sqlite else func.json_array_elements
+    each = rows_of(literal(rows, JSON)).table_valued(column("value", JSON))
+    values = (each.c.value[place].as_string().label(name) for place, name in enumerate(names))
+    return select(*values).cte("asked")
 
 
 def _begins(session: Session, name: str) -> ColumnElement[bool]:

@@ -108,7 +108,7 @@ def looked(
 def _found(daily: Daily, one: DaySeries, watch: Followed | None, asked: Asked) -> Decomposition:
     """By the watch where there is one; else by the usual noise, which tells nothing in the first year."""
     if watch is not None:
-        return told(watch, one.facts, every_days=daily.day.size)
+        return told(watch, one.facts)
     age = int(daily.day[-1] - daily.day[0])
     if not asked.brief or age >= FIRST_YEAR_DAYS:
         # What a refit would refuse is refused, also where the usual noise could be solved with it.

@@ -160,11 +160,8 @@ def followed(
     }
 
 
-def told(found: Followed, facts: DoorFacts, *, every_days: int) -> Decomposition:
-    """What is said tonight: one solve over all days with what the last fit kept, and the steps found since.
-
-    every_days: how far apart the errors of the lasting part are asked.
-    """
+def told(found: Followed, facts: DoorFacts) -> Decomposition:
+    """What is said tonight: a solve of all days with what the last fit kept, and the steps found since."""
     laid, watched = found.laid, found.watch.now.watched
     kept = carried(watched, int(laid.day[0]))
     fit = solved_rows(laid, kept.noise, laid.day.size, unseen=kept.unseen, steps=kept.steps)
@@ -174,7 +171,7 @@ def told(found: Followed, facts: DoorFacts, *, every_days: int) -> Decomposition
         facts,
         early=laid.ready.early,
         observed=laid.ready.observed,
-        every_days=every_days,
+        every_days=None,
     )
 
 
@@ -193,14 +190,17 @@ def _started(before: SeriesWatch | None, daily: Daily, facts: DoorFacts, basis: 
 
     if before is None:
         return _Way(standing=None, tried=first)
+    if holds(before.now.day, before.basis):  # and with it what was kept on the way there
+        now = before.now
+        return _Way(standing=now, tried=now.day, refits=before.refits, points=before.points)
     refits, points = (
         tuple(point for point in kept if holds(point.day, point.basis))
         for kept in (before.refits, before.points)
     )
-    now = before.now if holds(before.now.day, before.basis) else None
-    if now is None and (refits or points):
-        now = unpacked(max((*refits, *points), key=lambda point: point.day).state)
-    return _Way(standing=now, tried=first if now is None else now.day, refits=refits, points=points)
+    if not refits and not points:
+        return _Way(standing=None, tried=first)
+    now = unpacked(max((*refits, *points), key=lambda point: point.day).state)
+    return _Way(standing=now, tried=now.day, refits=refits, points=points)
 
 
 def _parts(

@@ -159,14 +159,15 @@ def answer(
     *,
     early: Verdict | None,
     observed: int,
-    every_days: int = SECULAR_SE_DAYS,
+    every_days: int | None = SECULAR_SE_DAYS,
 ) -> Decomposition:
     """What a fit says: its rate unless it is refused, its steps, its parts, and what the nights start from.
 
     outliers: shape (days,); early: a refusal for age or observed days, which goes first;
-    every_days: how far apart the lasting part's errors are asked, most of a long record's cost.
+    every_days: how far apart the lasting part's errors are asked, most of a long record's cost; None: of no
+    day but the last.
     """
-    places = np.arange(0, fit.day.size, every_days)
+    places = np.arange(0, fit.day.size if every_days else 0, every_days)
     grown, last = _growth(fit, places), last_day(fit.solved)
     rate, interval, collinearity = _rate(fit, grown, drift=door.drift_per_year)
     verdict = early or _verdict(fit.day, collinearity, half := interval.half_width, door.widest)

@@ -44,20 +44,6 @@ class LastDay:
     covariance: FloatArray
 
 
-def contrasted(fit: Solved, of_states: FloatArray, of_columns: FloatArray) -> Contrasts:
-    """Contrasts of_states' alpha + of_columns' beta.
-
-    of_states: shape (days x states, any), day by day; of_columns: (columns, any).
-    """
-    half = fit.factor.half_from(np.array(of_states, order="F"))
-    return Contrasts(
-        mean=half.T @ fit.half_residual + of_columns.T @ fit.coefficients,
-        states_share=np.einsum("ij,ij->j", half, half),
-        leverage=of_columns - fit.half_columns.T @ half,
-        covariance=fit.covariance,
-    )
-
-
 def lasting_contrasts(
     fit: Solved, *, upto: NDArray[np.int64], reference: FloatArray, of_columns: FloatArray
 ) -> Contrasts:
@@ -66,15 +52,34 @@ def lasting_contrasts(
     upto: places (0 to days - 1), shape (any,); reference: weights of shape (days,) that add up to 1;
     of_columns: (columns, any).
     """
-    model = fit.factor.model
-    place = np.arange(reference.size)
     # A mean of sums before weighed days counts each slope by the weight of the days after it.
-    counted_off = reference.sum() - np.cumsum(reference)
-    weight = (place[:, None] < upto[None, :]) - counted_off[:, None]
-    # Column by column, as the solver wants it: half the time for many days asked.
-    of_states = np.zeros((reference.size * model.states, upto.size), order="F")
-    of_states[1 :: model.states] = model.step_years * weight
-    return contrasted(fit, of_states, of_columns)
+    all_days = _half_of_slopes(fit, np.cumsum(reference) + (1.0 - reference.sum()))
+    before = np.concatenate([[0.0], np.cumsum(all_days**2)])
+    mean, states_share = np.empty(upto.size), np.empty(upto.size)
+    leverage = np.empty(of_columns.shape)
+    ended, whole = fit.half_columns.T @ all_days, float(all_days @ fit.half_residual)
+    for at, place in enumerate(upto):
+        # What comes from that place on is taken off again: before it that is nothing.
+        since = int(place) * fit.factor.model.states
+        after = _half_of_slopes(fit, np.ones(reference.size - place), since=since)
+        left = all_days[since:] - after
+        mean[at] = whole - after @ fit.half_residual[since:]
+        states_share[at] = before[since] + left @ left
+        leverage[:, at] = of_columns[:, at] - (ended - fit.half_columns[since:].T @ after)
+    return Contrasts(
+        mean=mean + of_columns.T @ fit.coefficients,
+        states_share=states_share,
+        leverage=leverage,
+        covariance=fit.covariance,
+    )
+
+
+def _half_of_slopes(fit: Solved, weight: FloatArray, *, since: int = 0) -> FloatArray:
+    """L^-1 of slopes weighed by days, as `half_from` gives it; shape (weight's days x states,)."""
+    model = fit.factor.model
+    slopes = np.zeros((weight.size * model.states, 1), order="F")
+    slopes[1 :: model.states, 0] = model.step_years * weight
+    return np.asarray(fit.factor.half_from(slopes, since=since)[:, 0])
 
 
 def last_day(fit: Solved) -> LastDay:

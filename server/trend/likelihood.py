@@ -74,14 +74,15 @@ class Factor:
         # The parts are finite by construction; the check costs as much as the solve.
         return np.asarray(cho_solve_banded((self.chol, True), right, check_finite=False))
 
-    def half_from(self, right: FloatArray) -> FloatArray:
+    def half_from(self, right: FloatArray, *, since: int = 0) -> FloatArray:
         """L^-1 times each column, L the Cholesky factor: half the way to `states_from`, at half its cost.
 
-        right: shape (days x states, any), column by column (order "F") and given up to this.
+        right: shape (days x states, any), column by column (order "F") and given up to this; without its
+        first `since` rows where those are 0, as they are in what is given then.
         """
         from scipy.linalg.lapack import dtbtrs
 
-        half, _ = dtbtrs(self.chol, right, uplo="L", overwrite_b=1)
+        half, _ = dtbtrs(self.chol[:, since:], right, uplo="L", overwrite_b=1)
         return np.asarray(half)
 
     def states_from_half(self, half: FloatArray) -> FloatArray:

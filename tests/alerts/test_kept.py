@@ -1,7 +1,7 @@
 """Conditions by night and events, on both databases."""
 
 import pytest
-from sqlalchemy import func, select, text
+from sqlalchemy import event, func, select, text
 from sqlalchemy.exc import DatabaseError
 from sqlalchemy.orm import Session
 
@@ -108,6 +108,25 @@ def test_what_is_known_before_a_night(session: Session) -> None:
     assert known("2026-01-05") == kept.Before(condition=NOW, slot="2026-01-04")
     assert known("2026-03-05") == kept.Before(condition=NOW, slot="2026-01-04")
     assert kept.before_night(session, 1, [], "2026-01-05") == {}
+
+
+def test_of_a_sites_nights_only_those_asked_for_are_read(session: Session) -> None:
+    """SQLite says of each step of a plan by which columns it seeks; none may be by the site alone."""
+    if session.get_bind().dialect.name != "sqlite":
+        pytest.skip("PostgreSQL plans by its statistics")
+    of, asked = cause(session), list[tuple[str, tuple[object, ...]]]()
+    kept.keep(session, 1, {of.key: NOW}, "2026-01-02")
+    connection = session.connection()
+    event.listen(connection, "before_cursor_execute", lambda *given: asked.append((given[2], given[3])))
+    kept.before_night(session, 1, [of.key], "2026-01-03")
+    told = [
+        row.detail
+        for statement, values in list(asked)
+        for row in connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {statement}", tuple(values))
+    ]
+    sought = [one for one in told if " condition " in one]
+    assert len(sought) == 3
+    assert all("about=?" in one for one in sought)
 
 
 def test_a_night_kept_again_takes_the_place_of_the_first(session: Session) -> None:

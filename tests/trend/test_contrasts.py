@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from server.trend.contrasts import contrasted, last_day, lasting_contrasts
+from server.trend.contrasts import Contrasts, last_day, lasting_contrasts
 from server.trend.likelihood import Model, Noise, Solved, solved
 
 DAYS, STATES = 30, 3
@@ -41,30 +41,44 @@ def dense() -> tuple[np.ndarray, np.ndarray]:
     return covariance @ right, covariance
 
 
-def test_any_contrast() -> None:
-    of_states, of_columns = RNG.normal(size=(DAYS * STATES, 4)), RNG.normal(size=(2, 4))
+UPTO, REFERENCE = np.array([0, 4, 8, 29]), np.zeros(DAYS)
+REFERENCE[[3, 4, 8]] = [0.5, 0.25, 0.25]
+OF_COLUMNS = RNG.normal(size=(2, UPTO.size))
+
+
+def asked(of: Solved, of_columns: np.ndarray) -> Contrasts:
+    return lasting_contrasts(of, upto=UPTO, reference=REFERENCE, of_columns=of_columns)
+
+
+def test_sums_of_slopes_and_their_errors() -> None:
     mean, covariance = dense()
-    weights = np.vstack([of_states, of_columns])
-    found = contrasted(fit(), of_states, of_columns)
+    sums = np.tril(np.ones((DAYS, DAYS)), -1) / 365.25  # of the slopes before each day
+    weights = np.zeros((DAYS * STATES + 2, UPTO.size))
+    weights[1 : DAYS * STATES : STATES] = (sums[UPTO] - REFERENCE @ sums).T
+    weights[-2:] = OF_COLUMNS
+    found = asked(fit(), OF_COLUMNS)
     assert found.mean == pytest.approx(weights.T @ mean, abs=1e-7)
     assert found.standard_errors() ** 2 == pytest.approx(np.diag(weights.T @ covariance @ weights), rel=1e-7)
 
 
+def test_the_error_of_a_day_less_itself_is_nothing() -> None:
+    alone = (np.arange(DAYS) == UPTO[1]).astype(float)
+    found = lasting_contrasts(fit(), upto=UPTO, reference=alone, of_columns=np.zeros((2, UPTO.size)))
+    assert found.standard_errors()[1] == pytest.approx(0.0, abs=1e-15)
+    assert found.standard_errors()[[0, 2, 3]].min() > 1e-4
+
+
 def test_knowing_a_column_is_leaving_it_out() -> None:
-    of_states, of_columns = RNG.normal(size=(DAYS * STATES, 2)), RNG.normal(size=(2, 2))
     alone = solved(Y, COLUMNS[:, 1:], PRIOR_SD[1:], Model(noise=NOISE))
-    known = contrasted(fit(), of_states, of_columns).standard_errors_knowing(np.array([True, False]))
-    assert known == pytest.approx(contrasted(alone, of_states, of_columns[1:]).standard_errors(), rel=1e-9)
+    known = asked(fit(), OF_COLUMNS).standard_errors_knowing(np.array([True, False]))
+    assert known == pytest.approx(asked(alone, OF_COLUMNS[1:]).standard_errors(), rel=1e-9)
 
 
 def test_lasting_is_the_sum_of_slopes_less_its_mean_over_the_reference() -> None:
-    reference = np.zeros(DAYS)
-    reference[[3, 4, 8]] = [0.5, 0.25, 0.25]
     slope = fit().smoothed()[:, 1]
     lasting = np.concatenate([[0.0], np.cumsum(slope[:-1])]) / 365.25
-    upto = np.array([0, 4, 29])
-    found = lasting_contrasts(fit(), upto=upto, reference=reference, of_columns=np.zeros((2, 3)))
-    assert found.mean == pytest.approx(lasting[upto] - reference @ lasting, abs=1e-10)
+    found = asked(fit(), np.zeros((2, UPTO.size)))
+    assert found.mean == pytest.approx(lasting[UPTO] - REFERENCE @ lasting, abs=1e-10)
 
 
 def test_last_day() -> None:

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from server.trend.answer import PLUGGED_IN, Z_95, Decomposition, Fit
 from server.trend.columns import Columns, creep_column
 from server.trend.compare import Comparison
-from server.trend.contrasts import contrasted
+from server.trend.contrasts import lasting_contrasts
 from server.trend.likelihood import Model, Noise, Solved, solved
 from server.trend.noise import fitted_noise, with_noise
 from server.trend.series import DAYS_PER_YEAR, DoorFacts
@@ -119,14 +119,12 @@ def _seen(fit: Fit) -> FloatArray:
 
 def _rate(fit: Solved, shared: _Shared) -> tuple[float, float]:
     """Mean difference a year and its standard error, over the scale."""
-    days, p = shared.y.size, fit.factor.model.states
+    days = shared.y.size
     years = (days - 1 - shared.settled) / DAYS_PER_YEAR
-    place = np.arange(days)
-    states = np.zeros((days * p, 1))
-    states[1::p, 0] = ((place >= shared.settled) & (place < days - 1)) / (days - 1 - shared.settled)
     creep = shared.columns.values[:, shared.columns.creep]
     of_columns = np.zeros((len(shared.columns.names), 1))
-    of_columns[shared.columns.creep] = (creep[-1] - creep[shared.settled]) / years
-    asked = contrasted(fit, states, of_columns)
+    of_columns[shared.columns.creep] = creep[-1] - creep[shared.settled]
+    reference = (np.arange(days) == shared.settled).astype(float)
+    asked = lasting_contrasts(fit, upto=np.array([days - 1]), reference=reference, of_columns=of_columns)
     known = (shared.mean_growth[-1] - shared.mean_growth[shared.settled]) / years
-    return float(asked.mean[0] + known), float(asked.standard_errors()[0])
+    return float(asked.mean[0]) / years + float(known), float(asked.standard_errors()[0]) / years
