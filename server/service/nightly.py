@@ -8,6 +8,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from sqlalchemy import Engine
+from sqlalchemy.exc import OperationalError
 
 from server.alerts import ledger
 from server.alerts.ledger import Night
@@ -272,7 +273,11 @@ def _look_anew(engine: Engine, door: DoorHung, walk: Walk) -> list[LookDone]:
 def _look_at_door(engine: Engine, door: DoorHung, due: Due, walk: Walk) -> LookDone:
     started = stopwatch.monotonic()
     try:
-        return _look_and_keep(engine, door, due, walk)
+        try:
+            return _look_and_keep(engine, door, due, walk)
+        except OperationalError:  # held by another program, or away: no fault of the door
+            log.warning("the database did not answer; %s is looked at once more", door.ref, exc_info=True)
+            return _look_and_keep(engine, door, due, walk)
     except Exception:  # one door's failure is told and must stop no other
         log.exception("could not look at %s for %s", door.ref, due.slot)
         nothing = Looked(inspection=Inspection(findings=()))
@@ -290,9 +295,10 @@ def _look_and_keep(engine: Engine, door: DoorHung, due: Due, walk: Walk) -> Look
     looked = _looked(engine, door, due, walk, is_last=is_last)
     over = overtime.overtime(door.name, stopwatch.process_time() - worked)
     inspection = replace(looked.inspection, findings=(*looked.inspection.findings, *over))
-    looked, walk.watches[door.id] = replace(looked, inspection=inspection), looked.watches
+    looked = replace(looked, inspection=inspection)
     days = walk.days[door.id] if is_last else None
     _keep(engine, door, due, looked, _slot(door, due, walk.now, started), days=days)
+    walk.watches[door.id] = looked.watches
     # the days of every series are kept, and would fill the memory of a run over many doors
     told = tuple(replace(one, parts=None) for one in inspection.series)
     return LookDone(ref=door.ref, slot=due.slot, status="done", inspection=replace(inspection, series=told))

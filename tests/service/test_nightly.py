@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 from sqlalchemy import Engine, select, update
+from sqlalchemy.exc import OperationalError
 from sqlalchemy.orm import Session
 
 from server.alerts import ledger
@@ -16,8 +17,10 @@ from server.doors.marks import add_mark
 from server.doors.tables import Door, Node
 from server.errors import UnknownDoorError
 from server.inspection import results, watching
+from server.inspection.results import Slot
+from server.inspection.said import said_of
 from server.inspection.tables import InspectionRow, SaidRow, SeriesResultRow, SeriesWatchRow
-from server.inspection.values import Finding
+from server.inspection.values import Finding, Inspection
 from server.schema import upgrade
 from server.service import nightly
 from tests.fakes.clock import HandClock
@@ -117,6 +120,34 @@ def test_one_door_that_fails_is_told_and_stops_no_other(
         assert look is not None
         assert look.status == "failed"
         assert results.results_of(session, south.id)
+
+
+@ON_SQLITE
+def test_a_database_that_does_not_answer_once_costs_no_night(
+    engine: Engine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of two doors alike one meets it every night: each says the same."""
+    with Session(engine) as session, session.begin():
+        north, south = (stored_door(session, OPENING, one_joint(name)) for name in ("north", "south"))
+    plain, refused = results.save, list[str]()
+
+    def save(session: Session, inspection: Inspection, slot: Slot, *, door_id: int | None = None) -> None:
+        if slot.scope == results.scope_of(north.id) and slot.slot not in refused:
+            refused.append(slot.slot)
+            raise OperationalError("BEGIN IMMEDIATE", None, Exception("database is locked"))
+        plain(session, inspection, slot, door_id=door_id)
+
+    monkeypatch.setattr(results, "save", save)
+    done = run(engine, HandClock(NOW))
+    assert len(refused) == nightly.FIRST_NIGHTS
+    assert {one.status for one in done} == {"done"}
+    with Session(engine) as session:
+        of_north, of_south = (
+            [(one.series, one.day, one.rate, one.alarm) for one in said_of(session, door.id)]
+            for door in (north, south)
+        )
+    assert of_north == of_south
+    assert any(alarm for *_, alarm in of_north)
 
 
 def break_built(session: Session, door_id: int) -> None:
