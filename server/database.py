@@ -144,6 +144,16 @@ def session_of(engine: Engine) -> Iterator[Session]:
         yield session
 
 
+@contextmanager
+def reading_of(engine: Engine) -> Iterator[Session]:
+    """One short session that only reads; what is written in it is not kept.
+
+    On SQLite it waits for no writer and holds up none, where `session_of` does both.
+    """
+    with Session(engine) as session:
+        yield session
+
+
 def check_reachable(engine: Engine) -> None:
     """Raise SettingsError when the database does not answer."""
     try:

@@ -119,12 +119,19 @@ def rounds(parts: DailyParts, *, most: int = 5) -> tuple[Round, ...]:
 
 
 def branches(one: Round) -> dict[str, tuple[float, float]]:
-    """Where a round runs while the wood takes up damp and while it dries, at mid-moisture: % and mm."""
+    """Where a round runs while the wood takes up damp and while it dries: % and mm.
+
+    At mid-moisture, or a third of the way to the other side where the round ends near there and says so.
+    """
     rise = np.gradient(one.moisture) if one.moisture.size > 2 else np.zeros(one.moisture.size)
-    middle = (one.moisture.min() + one.moisture.max()) / 2
-    near = np.abs(one.moisture - middle) <= (one.moisture.max() - one.moisture.min()) / 4
+    low, high = one.moisture.min(), one.moisture.max()
+    place, reach = (low + high) / 2, (high - low) / 4
+    past = one.moisture[-1] - place
+    if abs(past) < reach:
+        place -= np.copysign((high - low) / 3, past)
+    near = np.abs(one.moisture - place) <= reach
     found = {"taking up damp": near & (rise > 0), "drying out": near & (rise < 0)}
-    return {name: (float(middle), float(one.back[on].mean())) for name, on in found.items() if on.any()}
+    return {name: (float(place), float(one.back[on].mean())) for name, on in found.items() if on.any()}
 
 
 def _means(values: FloatArray, day: NDArray[np.int64], edges: NDArray[np.int64]) -> FloatArray:

@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 from sensors.message.names import topic
 from sensors.message.secret import OVERLAP_MS, Secret, read_secret, write_secret
 from sensors.message.statement import read_status
-from server.database import session_of
+from server.database import reading_of
 from server.doors.tables import Node, Site
 from server.intake.topics import DOWN_LEAVES
 from server.intake.values import DownlinkValue
@@ -68,7 +68,7 @@ def clear_node(session: Session, names: tuple[str, str], *, now: datetime) -> No
 
 def every_downlink(engine: Engine) -> list[DownlinkValue]:
     """Each down-link as it stands; an empty one was cleared."""
-    with session_of(engine) as session:
+    with reading_of(engine) as session:
         rows = session.execute(
             select(Downlink.topic, Downlink.payload, Downlink.rev).order_by(Downlink.topic)
         )

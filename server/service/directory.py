@@ -7,7 +7,7 @@ from sqlalchemy import Engine
 
 from server.auth.keyring import Keyring
 from server.clock import Clock
-from server.database import session_of
+from server.database import reading_of, session_of
 from server.doors.lookups import node_names
 from server.intake.excess import note_flooding
 from server.intake.states import last_said
@@ -28,7 +28,7 @@ class DatabaseDirectory:
             return None
         site, node = None, None
         if known.node_id is not None:
-            with session_of(self._engine) as session:
+            with reading_of(self._engine) as session:
                 site, node = node_names(session, known.node_id)
         return Identity(
             credential_id=known.credential_id,
@@ -41,7 +41,7 @@ class DatabaseDirectory:
 
     def load_session(self, client_id: str) -> SessionState | None:
         """The kept session, unless it ran out."""
-        with session_of(self._engine) as session:
+        with reading_of(self._engine) as session:
             kept = sessions.load_session(session, client_id, now=self._clock())
         if kept is None:
             return None
@@ -76,7 +76,7 @@ class DatabaseDirectory:
 
     def downlinks(self, topics: Sequence[str]) -> list[DownlinkValue]:
         """The newest down-links of these exact topics; an empty one was cleared, and is none."""
-        with session_of(self._engine) as session:
+        with reading_of(self._engine) as session:
             rows = sessions.downlinks(session, topics)
         return [DownlinkValue(topic=name, payload=payload, rev=rev) for name, payload, rev in rows if payload]
 
@@ -87,5 +87,5 @@ class DatabaseDirectory:
 
     def states(self) -> list[DownlinkValue]:
         """What each node last said of its state."""
-        with session_of(self._engine) as session:
+        with reading_of(self._engine) as session:
             return last_said(session.connection())

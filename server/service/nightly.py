@@ -13,7 +13,7 @@ from sqlalchemy.exc import OperationalError
 from server.alerts import ledger
 from server.alerts.ledger import Night
 from server.clock import Clock
-from server.database import Session, session_of
+from server.database import Session, reading_of, session_of
 from server.doors.register import DoorHung, find_door, list_doors
 from server.inspection import felt, findings, late, look, reading, results, said, watch_kept
 from server.inspection.look import Looked
@@ -167,7 +167,7 @@ def looked_at_night(engine: Engine, door_ref: str, day: date) -> Inspection:
 
     Raises UnknownDoorError.
     """
-    with session_of(engine) as session:
+    with reading_of(engine) as session:
         door = find_door(session, door_ref)
         end_day = int(datetime.combine(day, time(), UTC).timestamp() * 1000) // DAY_MS
         inputs = reading.gather(session, door, end_day)
@@ -176,7 +176,7 @@ def looked_at_night(engine: Engine, door_ref: str, day: date) -> Inspection:
 
 
 def _reaches_back(engine: Engine, door: DoorHung) -> bool:
-    with session_of(engine) as session:
+    with reading_of(engine) as session:
         first, heard = (
             results.first_slot(session, results.scope_of(door.id)),
             reading.first_day(session, door),
@@ -188,14 +188,14 @@ def _reaches_back(engine: Engine, door: DoorHung) -> bool:
 
 def _stale_nights(engine: Engine, door: DoorHung) -> list[Due]:
     """The nights that are not looked at with the days as they are kept, oldest first; the newest is said."""
-    with session_of(engine) as session:
+    with reading_of(engine) as session:
         kept = late.looked_of(session, door.id)
         past = [] if kept is None or kept.stale_day is None else nights_on(session, door, kept.stale_day)
     return [*past[:-1], *(replace(night, past=False) for night in past[-1:])]
 
 
 def _doors(engine: Engine, ref: str | None) -> list[DoorHung]:
-    with session_of(engine) as session:
+    with reading_of(engine) as session:
         doors = list_doors(session) if ref is None else [find_door(session, ref)]
     return sorted(doors, key=lambda door: door.id)
 
@@ -210,7 +210,7 @@ def _last_nights(last: date, moment: datetime, *, count: int = FIRST_NIGHTS) -> 
 
 
 def _door_due(engine: Engine, door: DoorHung, now: datetime, look_at: str, zone: str | None) -> list[Due]:
-    with session_of(engine) as session:
+    with reading_of(engine) as session:
         scope = results.scope_of(door.id)
         first, last = results.first_slot(session, scope), results.last_slot(session, scope)
     home = zone or door.zone
@@ -228,7 +228,7 @@ def _has_first_look(first: str | None, last: str | None) -> bool:
 
 
 def _site_due(engine: Engine, door: DoorHung, now: datetime, look_at: str, zone: str | None) -> list[Due]:
-    with session_of(engine) as session:
+    with reading_of(engine) as session:
         last = results.last_slot(session, _house(door.site))
     home = zone or door.zone
     slots = slots_due(None if last is None else date.fromisoformat(last), now, home, look_at)
@@ -309,7 +309,7 @@ def _looked(engine: Engine, door: DoorHung, due: Due, walk: Walk, *, is_last: bo
     days = door_days(engine, door, walk)
     inputs = days.inputs
     if not is_last:
-        with session_of(engine) as session:
+        with reading_of(engine) as session:
             inputs = reading.on_night(session, inputs, day_of(due))
     asked = Asked(brief=not is_last, dated=is_last or due.slot.endswith("-01"))
     with overtime.ended_after(overtime.ENDED_S, asked=f"look at {door.ref}"):

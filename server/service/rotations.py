@@ -17,7 +17,7 @@ from server.auth.credentials import (
     revoke,
     revoked_ids,
 )
-from server.database import session_of
+from server.database import reading_of, session_of
 from server.doors.tables import Node, Site
 from server.errors import AlreadyThereError, SettingsError
 from server.intake.secrets import (
@@ -72,7 +72,7 @@ class Rotations:
 
     def newly_revoked(self) -> set[int]:
         """Credentials that were taken away since the last call."""
-        with session_of(self._engine) as session:
+        with reading_of(self._engine) as session:
             revoked = revoked_ids(session)
         fresh, self._revoked = revoked - self._revoked, revoked
         return fresh

@@ -17,6 +17,7 @@ import numpy as np
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.cron import CronTrigger
 from sqlalchemy import Engine
+from sqlalchemy.exc import OperationalError
 
 from server.clock import Clock
 from server.config import Address, Settings
@@ -231,7 +232,9 @@ def _keep_telling(service: Service, engine: Engine) -> None:
             if time.monotonic() - told_s >= LOOK_FOR_NEW_S:
                 told_s = time.monotonic()
                 service.tell_new(engine)
-        except Exception:  # a store that fails is the collector's to report; this loop must live on
+        except OperationalError as error:  # the collector's to report; this loop must live on
+            log.warning("the database did not answer (%s); new nodes are looked for later", error.orig)
+        except Exception:
             log.exception("could not look for new nodes")
         service.stopping.wait(LOOK_FOR_REVOKED_S)
 
