@@ -97,7 +97,8 @@ def trend(weeks: Weeks, depth: Depth, words: Words) -> Still:
     if words.limit_mm is not None and depth.shows_limit:
         at = y.pct(words.limit_mm)
         over.append(Rule(kind="g-limit", x1="0", x2="100%", y1=at, y2=at))
-        labels.append(Label(text=words.limit, x="100%", y=at, kind="e ti", dy=-6))
+        # on the left: what grows comes to it on the right
+        labels.append(Label(text=words.limit, x="0", y=at, kind="ti", dy=-6))
     if words.quiet:
         stopped = x.pct(float(weeks.day[-1]))
         over.append(Rule(kind="g-now", x1=stopped, x2=stopped, y1=y.pct(0), y2="100%"))
@@ -188,8 +189,9 @@ def pair(lines: Sequence[PairLine], *, least: float = 0.2) -> Still:
         Label(text=f"{v:.0f}\u00a0y", x=x.pct(v), y="100%", kind="m", dy=20)
         for v in ticks(1, end / 1.14, max(1.0, nice_step(end, 6)))
     )
-    start = Label(text="hung line", x="0", y=y.pct(0), kind="ti", dx=4, dy=-5)
-    return Still(height=HEIGHT, strokes=(*fills, *edges), under=under, labels=(*rows, *cols, start, *names))
+    # on the right, where neither line goes on: on the left all of them leave it
+    zero = Label(text="hung line", x="100%", y=y.pct(0), kind="e ti", dy=-6)
+    return Still(height=HEIGHT, strokes=(*fills, *edges), under=under, labels=(*rows, *cols, zero, *names))
 
 
 def spark(weeks: Weeks, *, top_mm: float, depth_mm: float, first_day: float, last_day: float) -> Still:

@@ -55,12 +55,12 @@
     const L = { template: tpl.templates[isSlate() ? 'slate' : 'paper'], yaxis: { range: isAhead ? f.onwardY : f.y, autorange: false, dtick: step, tick0: 0, tickformat: step < .1 ? '.2f' : step < 1 ? '.1f' : '.0f' }, shapes: [], annotations: [] };
     if (innerWidth < 736) L.margin = { l: 40 };
     const hung = { type: 'line', xref: 'paper', x0: 0, x1: 1, y0: 0, y1: 0 };
-    if (f.kind !== 'loop') { L.shapes.push(hung); L.annotations.push({ xref: 'paper', x: f.kind === 'pair' ? 0 : 1, xanchor: f.kind === 'pair' ? 'left' : 'right', y: 0, yshift: 2, text: f.lineWord || 'hung line' }); }
+    if (f.kind !== 'loop') { L.shapes.push(hung); L.annotations.push({ xref: 'paper', x: 1, xanchor: 'right', y: 0, yshift: 2, text: f.lineWord || 'hung line' }); }
     if (f.kind === 'time') {
       const limit = isAhead ? f.onward[0].y[1] : f.limit, pencil = css('pencil'), hand = { family: 'Patrick Hand, cursive', size: 16, color: pencil };
       L.xaxis = { range: isAhead ? f.onwardSpan : f.spans[box.span || 'hung'], type: 'date', tickformatstops: L.template.layout.xaxis.tickformatstops };
       if (limit !== null) L.shapes.push({ ...hung, y0: limit, y1: limit, line: { dash: '2px,5px', width: 1.5, color: css('ink') } });
-      if (limit !== null) L.annotations.push({ xref: 'paper', x: isAhead ? 0 : 1, xanchor: isAhead ? 'left' : 'right', y: limit, text: f.limitWord });
+      if (limit !== null) L.annotations.push({ xref: 'paper', x: 0, xanchor: 'left', y: limit, text: f.limitWord });
       f.ticks.forEach(t => {
         L.shapes.push({ type: 'line', xref: 'x', x0: t.x, x1: t.x, yref: 'paper', y0: 0, y1: .05, line: { width: 1.5, color: pencil } });
         if (t.text) L.annotations.push({ x: t.x, yref: 'paper', y: .05, yanchor: 'bottom', text: t.text, font: hand });

@@ -129,6 +129,12 @@ def test_a_standing_alert_says_what_to_do_and_is_counted(alerted: Engine) -> Non
     assert "#m-opening" in page
 
 
+def test_a_command_within_a_sentence_is_shown_as_one(alerted: Engine) -> None:
+    bits = app_over(alerted).jinja_env.get_template("bits.html").module
+    made = bits.coded("Feel <again>: `hangtrue feeler`. Then look.")  # type: ignore[attr-defined]
+    assert str(made) == "Feel &lt;again&gt;: <code>hangtrue feeler</code>. Then look."
+
+
 def test_the_door_and_the_list_show_its_state(alerted: Engine) -> None:
     client = app_over(alerted).test_client()
     page = client.get("/doors/saltmarsh-yard/north", base_url=HOST).get_data(as_text=True)
