@@ -48,7 +48,8 @@ def door(site: str, name: str) -> str:
     """What a keeper sees first: the answer, then the drawing it rests on."""
     with ours().sessions() as session:
         facts = facts_of_name(session, site, name)
-        made = marks.marks_of(session, facts.door.id)
+        every = marks.marks_of(session, facts.door.id, with_taken_back=True)
+        made = [one for one in every if one.taken_back is None]
         frame = sheet(session, title=facts.door.shown, nav="doors", heard=[facts.door])
         running = joint_running(session, facts)
         use = use_line(session, facts)
@@ -71,7 +72,7 @@ def door(site: str, name: str) -> str:
         joints_caption=telling.joints_caption(facts.joints, facts),
         as_built=telling.as_built(facts),
         built=built_view(facts),
-        log=log_of(facts, made, steps),
+        log=log_of(facts, every, steps),
         unlogged=None if unlogged is None else (unlogged.mark, dates.day_date(unlogged.day).isoformat()),
         trends=drawn_trends(facts, running, noticed.ticks(facts, made)),
         # The last values of a silent door are not shown as if they were now.

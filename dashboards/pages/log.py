@@ -46,13 +46,20 @@ class LogLine:
 
 def log_of(facts: DoorFacts, marks: Sequence[Mark], steps: Sequence[FoundStep] = ()) -> list[LogLine]:
     """Marks, the hanging, the days of the line and the steps that nobody logged, newest first."""
-    told = [(dates.at_ms(mark.t_ms), mark.kind, mark.text) for mark in marks]
-    if not any(kind == "hung" for _, kind, _ in told):
+    told = [(dates.at_ms(mark.t_ms), mark.kind, _words(mark, facts.zone)) for mark in marks]
+    if not any(mark.kind == "hung" and mark.taken_back is None for mark in marks):
         told.append((facts.door.hung, "hung", "Hung."))
     told += _line(facts)
     told += [(_noon(one.day), "step", one.said) for one in steps]
     told.sort(key=lambda one: one[0], reverse=True)
     return [_line_of(when, kind, text, facts.zone) for when, kind, text in told]
+
+
+def _words(mark: Mark, zone: str) -> str:
+    if mark.taken_back is None:
+        return mark.text
+    said = mark.text or f"{_drawn(mark.kind)[1]}."
+    return f"Taken back on {dates.local_date(mark.taken_back, zone)}: {said}"
 
 
 def _line(facts: DoorFacts) -> list[tuple[datetime, str, str]]:
@@ -70,6 +77,10 @@ def _noon(day: int) -> datetime:
 
 
 def _line_of(when: datetime, kind: str, text: str, zone: str) -> LogLine:
-    drawing, word = KINDS.get(kind, ("looked", kind.replace("_", " ").capitalize()))
+    drawing, word = _drawn(kind)
     day = dates.local_date(when, zone)
     return LogLine(when=day, iso=when.date().isoformat(), drawing=drawing, text=text or f"{word}.")
+
+
+def _drawn(kind: str) -> tuple[str, str]:
+    return KINDS.get(kind, ("looked", kind.replace("_", " ").capitalize()))

@@ -19,7 +19,8 @@ if TYPE_CHECKING:
 @click.argument("kind", required=False)
 @click.argument("words", nargs=-1)
 @click.option("--on", "on_day", metavar="DATE", help="The day it was done; today without it.")
-@click.option("--list", "is_list", is_flag=True, help="The marks of DOOR, oldest first.")
+@click.option("--list", "is_list", is_flag=True, help="The marks of DOOR, oldest first, with their numbers.")
+@click.option("--take-back", type=int, metavar="NUMBER", help="Take back a mark that was a mistake.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 @click.pass_obj
 def mark(
@@ -29,14 +30,15 @@ def mark(
     kind: str | None,
     words: tuple[str, ...],
     on_day: str | None,
+    take_back: int | None,
     **ways: bool,
 ) -> None:
     """Mark what was done at DOOR: hung, eased, hinge-packed, gauge-changed, slam, "looked at" and others.
 
-    The next look knows of it; one that is marked late is known from its own day on.
+    The next look knows of it; one marked late is known from its own day on, one taken back no more.
     """
-    if ways["is_list"] == (kind is not None):
-        raise click.UsageError("give a KIND and words, or --list.")
+    if sum((ways["is_list"], kind is not None, take_back is not None)) != 1:
+        raise click.UsageError("give a KIND and words, or --list, or --take-back NUMBER.")
     from server.clock import utc_now
     from server.database import session_of
     from server.doors import marks
@@ -45,23 +47,27 @@ def mark(
     now = utc_now()
     with opened(settings) as engine, session_of(engine) as session:
         hung = find_door(session, door)
-        if kind is None:
-            kept = marks.marks_of(session, hung.id)
+        if take_back is not None:
+            kept = [marks.take_back(session, hung.id, take_back, now=now)]
+        elif kind is None:
+            kept = marks.marks_of(session, hung.id, with_taken_back=True)
         else:
-            t_ms = round(_noon(on_day, hung.hung, now).timestamp() * 1000)
             text = _words(" ".join(words), kind, [one.channel for one in hung.built.gauges])
             spelled = kind.replace("-", " ") if kind not in marks.KINDS else kind
+            t_ms = round(_noon(on_day, hung.hung, now).timestamp() * 1000)
             kept = [marks.add_mark(session, hung.id, t_ms=t_ms, kind=spelled, text=text, by="command")]
     if ways["as_json"]:
         click.echo(json.dumps([_told(one) for one in kept], ensure_ascii=False, indent=2))
-    elif kind is None:
-        click.echo(
-            said_table(["day", "mark", "words", "by"], [_row(one) for one in kept])
-            if kept
-            else "No mark yet."
-        )
+    elif ways["is_list"]:
+        click.echo(_listed(kept))
     else:
-        click.echo(f"{hung.ref} is marked {kept[0].kind} on {_day(kept[0])}. The next look knows of it.")
+        verb = "is" if take_back is None else "is no more"
+        click.echo(f"{hung.ref} {verb} marked {kept[0].kind} on {_day(kept[0])}. The next look knows of it.")
+
+
+def _listed(marks: Sequence["Mark"]) -> str:
+    head = ["no.", "day", "mark", "words", "by"]
+    return said_table(head, [_row(one) for one in marks]) if marks else "No mark yet."
 
 
 def _words(text: str, kind: str, gauges: Sequence[str]) -> str:
@@ -96,8 +102,16 @@ def _day(one: "Mark") -> str:
 
 
 def _row(one: "Mark") -> list[str]:
-    return [_day(one), one.kind, one.text, one.by]
+    back = "" if one.taken_back is None else f"(taken back {one.taken_back:%Y-%m-%d})"
+    return [str(one.number), _day(one), one.kind, f"{one.text} {back}".strip(), one.by]
 
 
-def _told(one: "Mark") -> dict[str, str]:
-    return {"day": _day(one), "kind": one.kind, "words": one.text, "by": one.by}
+def _told(one: "Mark") -> dict[str, object]:
+    return {
+        "number": one.number,
+        "day": _day(one),
+        "kind": one.kind,
+        "words": one.text,
+        "by": one.by,
+        "taken_back": None if one.taken_back is None else f"{one.taken_back:%Y-%m-%d}",
+    }

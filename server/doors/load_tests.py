@@ -16,7 +16,7 @@ from server.doors.carpentry import leaf_of, shape_of, stations_of
 from server.doors.carried import Stiffness
 from server.doors.load_file import DIAGONALS, LoadFile
 from server.doors.margins import BIND_MM, Margin
-from server.doors.marks import add_mark
+from server.doors.marks import LOAD_TEST, add_mark
 from server.doors.refusals import LoadRefusedError
 from server.errors import OutOfRangeError
 from server.joinery.leaf import DERIVED, USABLE_SD_MM, growth_prior, moved
@@ -167,7 +167,7 @@ def keep(session: Session, door_id: int, file: LoadFile, found: Fitted, *, now: 
     session.add(row)
     noon = datetime.combine(file.day, time(12), tzinfo=UTC)
     text = f"Load test, {file.mass_kg:g} kg: it racked {found.rack_mm:.3f} mm."
-    add_mark(session, door_id, t_ms=int(noon.timestamp() * 1000), kind="load-test", text=text, by="load test")
+    add_mark(session, door_id, t_ms=int(noon.timestamp() * 1000), kind="load-test", text=text, by=LOAD_TEST)
     session.flush()
     return _test(row)
 

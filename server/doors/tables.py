@@ -120,7 +120,7 @@ class Channel(Base):
 
 
 class EventMark(Base):
-    """What a person did or the service noticed, on a day."""
+    """What a person did or the service noticed, on a day. `taken_back`: when a person said it was not so."""
 
     __tablename__ = "event_mark"
     __table_args__ = (Index(None, "door_id", "t_ms"),)
@@ -133,3 +133,4 @@ class EventMark(Base):
     kind: Mapped[str]
     text: Mapped[str]
     by: Mapped[str]
+    taken_back: Mapped[Utc | None]

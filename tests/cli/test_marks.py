@@ -17,15 +17,29 @@ def run(settings: Settings, capsys: pytest.CaptureFixture[str], *words: str) -> 
 
 def test_a_mark_is_kept_and_listed(settings: Settings, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(settings, capsys, "north", "--list") == "No mark yet.\n"
-    said = run(settings, capsys, "north", "hinge-packed", "--on", "2022-05-03", "Bottom hinge,", "one card.")
+    said = run(settings, capsys, "north", "hinge-packed", "--on", "2022-05-03", "Bottom hinge,", "a card.")
     assert said == "saltmarsh-yard/north is marked hinge packed on 2022-05-03. The next look knows of it.\n"
     run(settings, capsys, "north", "slam", "--on", "2022-04-01", "In the gale.")
     listed = json.loads(run(settings, capsys, "north", "--list", "--json"))
+    both = {"by": "command", "taken_back": None}
     assert listed == [
-        {"day": "2022-04-01", "kind": "slam", "words": "In the gale.", "by": "command"},
-        {"day": "2022-05-03", "kind": "hinge packed", "words": "Bottom hinge, one card.", "by": "command"},
+        {"number": 2, "day": "2022-04-01", "kind": "slam", "words": "In the gale.", **both},
+        {"number": 1, "day": "2022-05-03", "kind": "hinge packed", "words": "Bottom hinge, a card.", **both},
     ]
-    assert run(settings, capsys, "north", "--list").splitlines()[1].split()[:2] == ["2022-04-01", "slam"]
+    assert run(settings, capsys, "north", "--list").splitlines()[1].split()[:3] == ["2", "2022-04-01", "slam"]
+
+
+def test_a_mark_is_taken_back_and_stays_in_the_list(
+    settings: Settings, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run(settings, capsys, "north", "eased", "--on", "2022-05-03", "The wrong door.")
+    said = run(settings, capsys, "north", "--take-back", "1")
+    assert said == "saltmarsh-yard/north is no more marked eased on 2022-05-03. The next look knows of it.\n"
+    assert "The wrong door. (taken back 2" in run(settings, capsys, "north", "--list")
+    for number, needed in (("1", "one that stands"), ("7", "--list")):
+        with pytest.raises(SettingsError) as refused:
+            run(settings, capsys, "north", "--take-back", number)
+        assert needed in refused.value.needed
 
 
 @pytest.mark.parametrize("words", [["airrh over a salt jar"], ["Friday", "afternoon"]])
@@ -77,7 +91,10 @@ def test_refusals(
     assert sentence in str(refused.value)
 
 
-@pytest.mark.parametrize("words", [("north",), ("north", "eased", "--list")])
+@pytest.mark.parametrize(
+    "words",
+    [("north",), ("north", "eased", "--list"), ("north", "eased", "--take-back", "1")],
+)
 def test_a_kind_or_the_list(
     settings: Settings, capsys: pytest.CaptureFixture[str], words: tuple[str, ...]
 ) -> None:

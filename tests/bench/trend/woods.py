@@ -2,7 +2,8 @@
 
 Simulated doors in which no joint fails; how fast their wood follows the air, what the far face breathes, how
 far it lags, how damp it was glued and how deep its joints are anchored are drawn anew for each. Prints of the
-droop, a turn and a mean opening how many 95 % intervals of the rate hold the truth. Invented data.
+droop, a turn and a mean opening how many 95 % intervals of the rate hold the truth; with `--watch` also how
+often each was alarmed, every time for nothing. Invented data.
 """
 
 import argparse
@@ -26,6 +27,7 @@ from server.inspection.spans import trended_gauges
 from server.inspection.watching import daily_of
 from server.trend.refit import refit
 from server.trend.series import DAYS_PER_YEAR
+from server.trend.watch import watch
 from tests.bench.inspection.meter import HUNG, HUNG_MS, read_of
 from tests.bench.truths import Truth
 
@@ -59,6 +61,16 @@ class DrawnWood(SimulatedDoor):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """A door, after how many years each it is asked, and whether it is watched."""
+
+    door: str
+    seed: int
+    years: Sequence[float]
+    is_watched: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
     """What was said of a series after some years, a year; None where no rate was told."""
 
@@ -67,14 +79,16 @@ class Answer:
     truth: float
     rate: float | None
     half: float
+    alarms: int | None = None
+    """How often it was alarmed in these years, on the last of them; None where it was not watched."""
 
 
-def answers(years: Sequence[float], asked: tuple[str, int]) -> list[Answer]:
+def answers(asked: Asked) -> list[Answer]:
     """A door's answers after so many years each, by the full estimator."""
-    name, seed = asked
+    name, years = asked.door, asked.years
     made = DrawnWood(
         door=name,
-        seed=seed,
+        seed=asked.seed,
         start_ms=HUNG_MS,
         years=max(years),
         opening="none",
@@ -89,13 +103,15 @@ def answers(years: Sequence[float], asked: tuple[str, int]) -> list[Answer]:
         daily = daily_of(inputs, one)
         if one.key not in KEYS or daily is None:
             continue
+        alarms = len(watch(daily, one.facts)) if asked.is_watched else None
         for some in years:
             last = min(round(some * DAYS_PER_YEAR), int(daily.day[-1])) - 1
             told = refit(daily, one.facts, through=last)
             half = np.nan if told.interval is None else told.interval.half_width
             stays = truth.stays(one.key)
             grown = float(stays[last] - stays[SETTLED]) / (last - SETTLED) * DAYS_PER_YEAR
-            found.append(Answer(key=one.key, years=some, truth=grown, rate=told.rate, half=half))
+            answer = Answer(key=one.key, years=some, truth=grown, rate=told.rate, half=half)
+            found.append(replace(answer, alarms=alarms) if some == max(years) else answer)
     return found
 
 
@@ -122,15 +138,23 @@ def main() -> int:
     parser.add_argument("--doors", type=int, default=20)
     parser.add_argument("--first-seed", type=int, default=1)
     parser.add_argument("--years", type=float, nargs="+", default=[2.0, 3.0, 6.0])
+    parser.add_argument("--watch", action="store_true")
     given = parser.parse_args()
     seeds = range(given.first_seed, given.first_seed + given.doors)
-    asked = [(("north", "south")[seed % 2], seed) for seed in seeds]
+    asked = [
+        Asked(door=("north", "south")[seed % 2], seed=seed, years=given.years, is_watched=given.watch)
+        for seed in seeds
+    ]
     with ProcessPoolExecutor(2) as pool:
-        found = [one for some in pool.map(partial(answers, given.years), asked) for one in some]
+        found = [one for some in pool.map(answers, asked) for one in some]
     for key in KEYS:
         for years in given.years:
             some = [one for one in found if (one.key, one.years) == (key, years)]
             sys.stdout.write(f"{key:19} {years:g} y: {summed(some)}\n")
+        false = [one.alarms for one in found if one.key == key and one.alarms is not None]
+        if false:
+            door_years = len(false) * (max(given.years) - 1)
+            sys.stdout.write(f"{key:19} {sum(false)} false alarms in {door_years:g} watched years\n")
     return 0
 
 

@@ -29,5 +29,12 @@ def test_a_mark_without_words_is_named_by_its_kind() -> None:
     assert log[-1].text == "Slammed."
 
 
+def test_a_mark_that_was_taken_back_says_so() -> None:
+    mark = Mark(t_ms=0, kind="hung", text="", by="command", taken_back=yard.NOW)
+    log = log_of(yard.told(), [mark])
+    assert log[-1].text == f"Taken back on 24{NB}November{NB}2026: Hung."
+    assert log[-2].text == "Hung."
+
+
 def test_every_kind_of_mark_has_its_drawing_and_word() -> None:
     assert set(MARK_KINDS + NOTICED) <= set(KINDS)
