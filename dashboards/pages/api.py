@@ -126,7 +126,7 @@ def door_whole(facts: DoorFacts, series: list[Movement]) -> DoorWholeOut:
     built = facts.door.built
     return DoorWholeOut(
         **door_out(facts).model_dump(),
-        lead=telling.lead(facts),
+        lead=telling.answer(facts),
         second=telling.second(facts),
         joint=joint_words(built),
         species=built.species,

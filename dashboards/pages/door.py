@@ -60,7 +60,7 @@ def door(site: str, name: str) -> str:
         "door.html",
         sheet=frame,
         facts=facts,
-        lead=telling.lead(facts),
+        lead=telling.answer(facts),
         second=telling.second(facts),
         notes=telling.notes(facts),
         use=use,

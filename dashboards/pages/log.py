@@ -7,7 +7,7 @@ from datetime import UTC, datetime, time
 from dashboards.pages import dates
 from dashboards.pages.facts import DoorFacts
 from dashboards.pages.noticed import FoundStep
-from server.doors.marks import Mark
+from server.doors.marks import NOTICED, Mark
 
 KINDS = {  # a mark's kind, its drawing and its word
     "hung": ("hung", "Hung"),
@@ -34,6 +34,10 @@ KINDS = {  # a mark's kind, its drawing and its word
 }
 
 
+UNNAMED = ("note", "gauge-moved", "load-test", *NOTICED)
+"""Their words say themselves what was done."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LogLine:
     """A line of the log."""
@@ -56,9 +60,11 @@ def log_of(facts: DoorFacts, marks: Sequence[Mark], steps: Sequence[FoundStep] =
 
 
 def _words(mark: Mark, zone: str) -> str:
+    word = _drawn(mark.kind)[1]
+    is_named = mark.kind in UNNAMED or mark.text.casefold().startswith(word.casefold())
+    said = mark.text if is_named and mark.text else f"{word}: {mark.text}" if mark.text else f"{word}."
     if mark.taken_back is None:
-        return mark.text
-    said = mark.text or f"{_drawn(mark.kind)[1]}."
+        return said
     return f"Taken back on {dates.local_date(mark.taken_back, zone)}: {said}"
 
 

@@ -21,7 +21,7 @@ PAST_IN_THE_DRY = (
     "It turns past its limit in the dry and turns back. What stays is within it.",
     "It opens past its limit in the dry and closes again. What stays is within it.",
 )
-WAYS = ("up", "down")  # of the corner; a joint closes or opens
+WAYS = ("raised", "dropped")  # of the corner; a joint closes or opens
 JOINT_WAYS = ("closed", "open")
 LEAST_SEEN = 0.005  # a figure under this prints as none
 MAY_BE_PAST = "It may be past its limit already, and it grows. Try a feeler there when you are by."
@@ -69,6 +69,16 @@ def lead(facts: DoorFacts) -> str:
     is_early = facts.state == "settling" and main.why == "year"
     hung = f"Hung {dates.lasted((facts.now - facts.door.hung).days)}. " if is_early else ""
     return f"{hung}{words.where(now, subject=_subject(facts), line=line_words(main, own=True))}."
+
+
+def answer(facts: DoorFacts) -> str:
+    """The lead, after the joint that stands open where one does: the lead itself is of the leaf."""
+    worst = facts.worst
+    if facts.state not in ("open", "opening") or worst is None:
+        return lead(facts)
+    stays, limit = words.measure(worst.stays, worst.unit), words.measure(worst.limit, worst.unit)
+    over = "over its limit of" if worst.left <= 0 else "its limit is"
+    return f"{worst.what}: {stays} stays, {over} {limit}. {lead(facts)}"
 
 
 def _nothing_made(facts: DoorFacts) -> str:

@@ -80,7 +80,8 @@ def figure_words(facts: DoorFacts, drawn: Drawn, ticks: Sequence[Tick]) -> still
         today = float(dates.day_number(facts.now))
     ahead = None if is_silent else drawn.movement.ahead
     onward = None
-    if ahead is not None and drawn.limit is not None:
+    is_within = drawn.limit is not None and (drawn.movement.number("stays") or 0.0) < drawn.limit
+    if ahead is not None and is_within:
         latest = None if ahead.latest is None else float(ahead.latest)
         is_turn = drawn.movement.key.startswith("turn:")
         onward = stills.Onward(earliest=float(ahead.earliest), latest=None if is_turn else latest)

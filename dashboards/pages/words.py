@@ -243,7 +243,9 @@ def _all_stays(shown: Split) -> str:
             "All of it stays" if number(abs(shown.total)) != number(0) else "Nothing stays that we can tell"
         )
         return f"{whole}; the season hardly moves it."
-    return f"{_stays(shown.stays)}; the season hardly moves it."
+    back, way = measure(abs(shown.back), "mm"), "lowered" if shown.back > 0 else "lifted"
+    since = f"the damp in its wood has {way} it {back} since then"
+    return f"{_stays(shown.stays)}; {since}, and within a year hardly moves it."
 
 
 def _stays(stays: float) -> str:

@@ -20,8 +20,9 @@ TO_DO: Mapping[str, str] = {
     "joint_watch": "Nothing now. Hold a feeler to the shoulder when you are by, and keep what it says: "
     "`hangtrue feeler`.",
     "joint_opening": "Nothing this week. Look at it when you are by, and plan a repair{season}.",
-    "joint_open": "Try a feeler in the shoulder. If it goes in past 10 mm the glue line is likely parted. "
-    "Keep people clear of the door and have a competent joiner look before it is used hard again.",
+    "joint_open": "Try a feeler in the shoulder. If it goes in past 10 mm the glue line is likely parted; "
+    "that none goes in clears nothing: a turn is told from less than the thinnest leaf. Keep people clear of "
+    "the door and have a competent joiner look before it is used hard again.",
     "leaf_set": HINGES,
     "leaf_over": f"This month: {HINGES[0].lower()}{HINGES[1:]} "
     "Keep people clear if the leaf drags or drops when it is opened.",

@@ -10,6 +10,9 @@ from server.cli.opened import opened
 from server.config import Settings
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from server.database import Session
     from server.doors.carried import Load
     from server.doors.register import DoorHung
     from server.inspection.comparing import Pair, SeenSoFar
@@ -43,6 +46,7 @@ def compare(settings: Settings, a: str, b: str, band: float | None, *, as_json: 
         loads = [load_of(one.built, stiffness_told(load_tests_of(session, one.id))) for one in doors]
         pair = pair_of(session, doors, (loads[0], loads[1]), end_day)
         own = [results.results_of(session, one.id, with_parts=lambda _: False) for one in doors]
+        declared = _declared(session, doors, pair.asked)
     seen = {name: pair.seen(name, None if name == DROOP else band) for name in pair.asked}
     said = {name: _use(pair, name, own, (doors[0].shown, doors[1].shown)) for name in seen}
     if as_json:
@@ -50,9 +54,10 @@ def compare(settings: Settings, a: str, b: str, band: float | None, *, as_json: 
         told["joints"] = {name: asdict(one) for name, one in seen.items() if name != DROOP}
         told["openings_a_year"] = [None if one is None else one.year.total for one in pair.use]
         told["use"] = said
+        told["trials"] = {name: lines for name, lines in declared.items() if lines}
         click.echo(json.dumps(told, indent=2, ensure_ascii=False))
         return
-    click.echo("\n".join(_lines(doors, (loads[0], loads[1]), seen, said)))
+    click.echo("\n".join(_lines(doors, (loads[0], loads[1]), seen, said, declared)))
 
 
 EPOCH_DAY = 719_163
@@ -64,6 +69,7 @@ def _lines(
     loads: "tuple[Load, Load]",
     seen: "dict[str, SeenSoFar]",
     use: dict[str, str],
+    trials: dict[str, list[str]],
 ) -> list[str]:
     from server.inspection.comparing import DROOP
     from server.trials.words import TWO_DOORS, undeclared
@@ -76,13 +82,35 @@ def _lines(
             f"{shown} carries {load.joints[name].moment_n_m:.1f} N m"
             for shown, load in zip(names, loads, strict=True)
         )
-        said = [*said_lines(one, names, "turn"), use[name]]
+        said = [*trials[name], *said_lines(one, names, "turn"), use[name]]
         lines += [f"{name}: {carries}", *(f"  {line}" for line in said if line)]
     if not joints:
         lines.append(f"No joint can be compared: {_why_none(loads, names)}.")
-    said = [*said_lines(seen[DROOP], names, "droop"), use[DROOP]]
+    said = [*trials[DROOP], *said_lines(seen[DROOP], names, "droop"), use[DROOP]]
     lines += ["droop of the leaf:", *(f"  {line}" for line in said if line)]
-    return [*lines, "", undeclared(len(joints) + 1), TWO_DOORS]
+    which = "the others" if any(trials.values()) else "this"
+    return [*lines, "", undeclared(len(joints) + 1, which), TWO_DOORS]
+
+
+def _declared(
+    session: "Session", doors: "tuple[DoorHung, DoorHung]", asked: "Iterable[str]"
+) -> dict[str, list[str]]:
+    """Of each comparison what its sealed trial has told; nothing where none was declared."""
+    from server.cli.trials import look_lines
+    from server.inspection.declared_for import trial_of
+    from server.trials.canonical import shown
+    from server.trials.looks import looks_of, told
+
+    found = dict[str, list[str]]()
+    for name in asked:
+        one = trial_of(session, doors, name)
+        if one is None:
+            found[name] = []
+            continue
+        lines = look_lines(one, looks_of(session, one.seal), told(session, one.seal))
+        seal = shown(one.seal, 8)
+        found[name] = [f"Declared beforehand, trial {seal}:", *lines, "Seen besides, from hanging on:"]
+    return found
 
 
 def _use(pair: "Pair", name: str, own: "list[dict[str, SeriesResult]]", names: tuple[str, str]) -> str:
@@ -98,6 +126,7 @@ def _use(pair: "Pair", name: str, own: "list[dict[str, SeriesResult]]", names: t
 
 def said_lines(one: "SeenSoFar", names: tuple[str, str], what: str) -> list[str]:
     """One comparison in words: the word that may be read any night, and tonight's own interval."""
+    from server.inspection.comparing import HORIZON_YEARS
     from server.trials.words import REASONS, verdict
 
     said, look = one.said, one.look
@@ -106,6 +135,8 @@ def said_lines(one: "SeenSoFar", names: tuple[str, str], what: str) -> list[str]
     more = "joint turns" if what == "turn" else "droop grows"
     word = verdict(look.word, *names).replace("joint turns", more)
     beside = REASONS.get(look.why or "", "")
+    if look.why == "not_within_trial":
+        beside = f"Not within {HORIZON_YEARS:.0f} years, if both go on as they have."
     if look.word == "cant_tell_yet" and look.could_tell_years is not None:
         beside = f"It could be told {look.could_tell_years:.1f} years from the start, if it goes on so."
     figure = (

@@ -90,6 +90,13 @@ def door_change(
     click.echo(f"{calibrated} calibrations; its line is drawn anew, and what had stayed is carried on")
     for one in replaced_of(hung.versions[-2:]):
         click.echo(said(one))
+    replaced = {one.replaces for one in hung.built.gauges}
+    stands = {one.channel for one in hung.built.gauges} | replaced
+    if gone := [one.channel for one in before.built.gauges if one.channel not in stands]:
+        click.echo(f"No longer among its gauges: {', '.join(gone)}. {PUT_BACK}")
+
+
+PUT_BACK = "If they are still there, put them into the file and change the door again on the same day."
 
 
 @door.command("check")

@@ -64,10 +64,14 @@ def _date(text: str, asked: str) -> date:
 
 
 def _of_night(settings: Settings, door: str | None, day: date) -> list[tuple[str, str, "Inspection"]]:
+    from server.clock import utc_now
     from server.database import session_of
     from server.doors.register import find_door, list_doors
+    from server.errors import SettingsError
     from server.service.nightly import looked_at_night
 
+    if day > utc_now().date():
+        raise SettingsError("look at a night", "a night that has come", day.isoformat())
     with opened(settings) as engine:
         with session_of(engine) as session:
             doors = list_doors(session) if door is None else [find_door(session, door)]
@@ -120,7 +124,7 @@ def sentences(ref: str, found: "Inspection") -> list[str]:
         why = "these gauges cannot tell leaf from frame" if untold is None else untold.reason
         lines.append(f"  Droop is not told: {why}.")
     else:
-        lines += [f"  {sentence}" for sentence in _lead(main)]
+        lines.append(f"  {' '.join(_lead(main))}")
     joints = [key.partition(":")[2] for key in series if key.startswith("turn:")]
     return lines + [f"  {_joint(joint, series)}" for joint in joints]
 
@@ -153,20 +157,30 @@ def growth(rate: float, low: float, high: float, *, so_far: bool) -> str:
 
 
 def _joint(joint: str, series: dict[str, "SeriesLook"]) -> str:
+    from server.alerts.words import place
+
     said = []
     for name, unit in JOINT_SERIES:
         one = series.get(f"{name}:{joint}")
         if one is None:
             continue
         stays, low, high = (one.number(key) for key in ("stays", "stays_low", "stays_high"))
+        limit = one.number("limit")
         if stays is None:
             said.append(f"{name} not known: {one.reason}")
         else:
-            limit = _mm(one.number("limit"))
+            over = "OVER its limit of" if limit is not None and stays >= limit else "limit"
             said.append(
-                f"{name} {_mm(stays)} {unit} stays, between {_mm(low)} and {_mm(high)}, limit {limit}"
+                f"{name} {_mm(stays)} {unit} stays, between {_mm(low)} and {_mm(high)}, {over} {_mm(limit)}"
+                f"{_growing(one)}"
             )
-    return f"{joint}: {'; '.join(said)}."
+    return f"{place(joint).capitalize()}: {'; '.join(said)}."
+
+
+def _growing(one: "SeriesLook") -> str:
+    if one.rate is None or one.low is None or one.high is None or one.low <= 0.0:
+        return ""
+    return f", growing {_mm(one.rate)} a year, between {_mm(one.low)} and {_mm(one.high)}"
 
 
 def _mm(value: float | None) -> str:

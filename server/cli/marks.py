@@ -62,7 +62,13 @@ def mark(
         click.echo(_listed(kept))
     else:
         verb = "is" if take_back is None else "is no more"
-        click.echo(f"{hung.ref} {verb} marked {kept[0].kind} on {_day(kept[0])}. The next look knows of it.")
+        click.echo(f"{hung.ref} {verb} marked {kept[0].kind} on {_day(kept[0])}. {_known(kept[0], now)}")
+
+
+def _known(one: "Mark", now: datetime) -> str:
+    """From when looks know of it: a look goes up to the last day that has ended."""
+    is_today = one.t_ms >= now.replace(hour=0, minute=0, second=0, microsecond=0).timestamp() * 1000
+    return "Tonight's look knows of it." if is_today else "The next look knows of it."
 
 
 def _listed(marks: Sequence["Mark"]) -> str:
@@ -75,6 +81,8 @@ def _words(text: str, kind: str, gauges: Sequence[str]) -> str:
     from server.doors.marks import is_of_all, named_in
     from server.errors import SettingsError
 
+    if kind == "note" and not text.strip():
+        raise SettingsError("note something at a door", "the words of the note", "none")
     if kind == "calibrated" and not is_of_all(text) and not named_in(text, gauges):
         needed = f"the gauges that were checked by name ({', '.join(gauges)}), or the word all"
         raise SettingsError("mark a door calibrated", needed, f"{text!r:.40}")

@@ -34,7 +34,10 @@ def opened(settings: Settings) -> Iterator["Engine"]:
         yield engine
     except OperationalError as error:
         came = str(error.orig).strip().splitlines()[0][:120]
-        raise SettingsError("use the database", "a database that answers", came) from None
+        needed = "a database that answers"
+        if "locked" in came:
+            needed = "its turn to write: the service is busy, run it again in a minute"
+        raise SettingsError("use the database", needed, came) from None
     finally:
         engine.dispose()
 

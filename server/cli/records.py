@@ -13,6 +13,9 @@ from server.config import Settings
 if TYPE_CHECKING:
     from server.inspection.scoring import DateSaid, Score, YearSaid
 
+NOT_YET = (
+    "Nothing that was said of it can be judged yet: that takes what stays to be told, and three months after."
+)
 HEAD = ["what", "night", "what stays", "between", "known now", "held"]
 
 
@@ -39,12 +42,16 @@ def record_lines(ref: str, score: "Score") -> list[str]:
         return [f"{ref}: nothing has been said of it yet: hangtrue inspect"]
     rows = [_row(one.series, one.unit, year) for one in score.series for year in one.years]
     lines = [f"{ref}: what was said at each year's end, and what is known of that day now"]
-    lines += [said_table(HEAD, rows)] if rows else ["No year of it is over yet."]
-    again = sum(one.said_again for one in score.series)
-    if score.asked:
-        lines.append(f"Of {score.asked} intervals, one a month, {score.held} hold what is known now.")
+    lines += [said_table(HEAD, rows)] if rows else ["No night at the end of a year of it was looked at yet."]
+    again = score.nights_said_again
+    if not score.asked:
+        lines.append(NOT_YET)
+    else:
+        many = "one interval" if score.asked == 1 else f"{score.asked} intervals"
+        lines.append(f"Of {many}, one a month, {score.held} held what is known now.")
     if again:
-        lines.append(f"{again} nights were said otherwise later, when a mark or readings had come.")
+        many = "One night was" if again == 1 else f"{again} nights were"
+        lines.append(f"{many} said otherwise later: a mark or readings had come, or it was looked at again.")
     return lines + [_date(one) for one in score.dates]
 
 

@@ -69,9 +69,10 @@ class SeriesScore:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Score:
-    """A door's record against what came later; by series."""
+    """A door's record against what came later; by series. `nights_said_again`: of any of them, each once."""
 
     series: tuple[SeriesScore, ...]
+    nights_said_again: int = 0
 
     @property
     def asked(self) -> int:
@@ -99,7 +100,10 @@ def score(said: Sequence[Said], results: Mapping[str, SeriesResult]) -> Score:
     of_series: dict[str, list[Said]] = {}
     for one in said:
         of_series.setdefault(one.series, []).append(one)
-    return Score(series=tuple(_scored(key, mine, results.get(key)) for key, mine in of_series.items()))
+    return Score(
+        series=tuple(_scored(key, mine, results.get(key)) for key, mine in of_series.items()),
+        nights_said_again=len({one.slot for one in said if one.revision > 1}),
+    )
 
 
 def _scored(key: str, said: Sequence[Said], result: SeriesResult | None) -> SeriesScore:

@@ -76,10 +76,10 @@ def told_on(first: KeptLook, tonight: KeptLook) -> str:
     return f"Told on {day}.{alone}"
 
 
-def undeclared(comparisons: int) -> str:
+def undeclared(comparisons: int, which: str = "this") -> str:
     """What stands beside a comparison without a sealed trial: how many others could have been picked."""
     return (
-        f"Nobody declared this beforehand. These doors allow {_number(comparisons)} such comparisons, and "
+        f"Nobody declared {which} beforehand. These doors allow {_number(comparisons)} such comparisons, and "
         "one picked because it looks striking proves less."
     )
 

@@ -25,9 +25,15 @@ def test_inspect_says_what_stays(yard: str, capsys: pytest.CaptureFixture[str]) 
     lines = out.splitlines()
     assert lines[0] == "saltmarsh-yard/north"
     assert lines[1] == "  Droop is not told: these gauges cannot tell leaf from frame."
-    assert lines[2].startswith("  lock-hinge: turn 0.")
+    assert lines[2].startswith("  Lock rail, hinge side: turn 0.")
     assert "mrad stays, between 0." in lines[2]
-    assert "limit 0.17" in lines[2]
+    assert "OVER its limit of 0.17, growing 0.4" in lines[2]
+
+
+def test_a_night_that_has_not_come_is_not_looked_at(yard: str, capsys: pytest.CaptureFixture[str]) -> None:
+    code, _, err = run(capsys, yard, "inspect", "north", "--night", "2999-01-01")
+    assert code == 2
+    assert "a night that has come, got 2999-01-01" in err
 
 
 def test_inspect_prints_json(yard: str, capsys: pytest.CaptureFixture[str]) -> None:
@@ -84,8 +90,8 @@ def test_lead_of_a_droop(back: float, said: str) -> None:
         parts=None,
     )
     lines = sentences("north", Inspection(findings=(), series=(look,)))
-    assert lines[1] == f"  Droop: 0.85 mm stays, between 0.72 and 0.98; {said}"
-    assert lines[2] == "  What stays grows by 0.06 mm a year, between 0.03 and 0.09."
+    grows = "What stays grows by 0.06 mm a year, between 0.03 and 0.09."
+    assert lines[1:] == [f"  Droop: 0.85 mm stays, between 0.72 and 0.98; {said} {grows}"]
 
 
 @pytest.mark.parametrize(

@@ -91,6 +91,11 @@ def test_what_was_said_first_is_judged_and_what_is_known_now_stands_beside() -> 
     assert one.years[1].known_now is None
 
 
+def test_a_night_of_which_two_series_were_said_again_is_one_night() -> None:
+    again = [replace(nights()[400], revision=2, series=key) for key in (KEY, "droop")]
+    assert score([*nights(), *again], known_now()).nights_said_again == 1
+
+
 def with_alarm(earliest: int, latest: int | None, *, since: int = 500) -> list[Said]:
     return [
         replace(one, alarm=True, earliest=earliest, latest=latest) if one.day >= FIRST + since else one

@@ -35,7 +35,7 @@ def trend_of(told: DoorFacts) -> Trend | None:
 
 def test_the_page_has_its_answer_bars_figures_and_log(client: FlaskClient) -> None:
     page = client.get(NORTH, base_url=HOST).get_data(as_text=True)
-    assert "Gap now, mm" in page
+    assert "Gap itself now, mm" in page
     assert "Turn that stays, mrad" in page
     for part in (
         "How much is left",

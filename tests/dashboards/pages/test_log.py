@@ -19,7 +19,7 @@ def test_newest_first_with_the_hanging_and_the_line() -> None:
         f"22{NB}December{NB}2021",
         f"24{NB}November{NB}2021",
     ]
-    assert log[0].text == "Oiled both faces."
+    assert log[0].text == "Finish renewed: Oiled both faces."
     assert log[0].drawing == "finished"
     assert log[1].text == f"Hung line fixed, from the readings since 8{NB}December{NB}2021."
 

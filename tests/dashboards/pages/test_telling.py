@@ -200,9 +200,10 @@ def test_a_season_too_small_to_print_is_not_printed_as_none() -> None:
 def test_an_interval_across_the_line_has_two_ways_and_no_sign() -> None:
     droop = yard.result("droop", rate=0.01, facts={"stays_low": -0.03, "stays_high": 0.31})
     told = yard.told(results={"droop": droop}, state="seasonal")
-    assert f"from 0.03{NB}mm up to 0.31{NB}mm down." in telling.second(told)
+    assert f"from 0.03{NB}mm raised to 0.31{NB}mm dropped." in telling.second(told)
     assert (
-        telling.row(told)[1] == f"What stays is from 0.03{NB}mm up to 0.31{NB}mm down. No growth we can tell"
+        telling.row(told)[1]
+        == f"What stays is from 0.03{NB}mm raised to 0.31{NB}mm dropped. No growth we can tell"
     )
     turn = yard.result("turn:lock-hinge", facts={"stays_low": -0.01, "stays_high": 0.05})
     worst = yard.told(results={"turn:lock-hinge": turn}).worst

@@ -35,7 +35,8 @@ def test_ticks_and_a_date_are_explained_where_they_stand() -> None:
 
 
 def test_a_joint_is_drawn_in_its_own_unit_and_its_turn_has_no_latest_day() -> None:
-    told = yard.told(results={"turn:lock-hinge": yard.result("turn:lock-hinge", start=0.03, facts=DATED)})
+    turn = yard.result("turn:lock-hinge", start=0.03, rate=0.02, facts=DATED)
+    told = yard.told(results={"turn:lock-hinge": turn})
     assert told.worst is not None
     drawn = trends.joint_drawn(told.worst, told.worst.movement)
     said = trends.figure_words(told, drawn, ())
@@ -47,6 +48,16 @@ def test_a_joint_is_drawn_in_its_own_unit_and_its_turn_has_no_latest_day() -> No
     assert made.head == "Lock rail, hinge side: turn since it was hung"
     assert made.data.endswith("trend.json?series=turn:lock-hinge")
     assert made.unit == "mrad open, counted from the hung line"
+
+
+def test_nothing_leads_on_to_a_limit_that_is_passed() -> None:
+    turn = yard.result("turn:lock-hinge", start=0.03, facts=DATED)
+    told = yard.told(results={"turn:lock-hinge": turn})
+    assert told.worst is not None
+    made = trends.trend(told, trends.joint_drawn(told.worst, told.worst.movement))
+    assert made is not None
+    assert not made.has_ahead
+    assert "dotted" not in made.caption
 
 
 @pytest.mark.parametrize(("facts", "has_new_leaf"), [({"half_width": 0.2}, False), ({"days_seen": 90}, True)])
