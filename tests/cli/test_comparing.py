@@ -15,6 +15,7 @@ from tests.dashboards import pair
 from tests.fakes.databases import Made
 from tests.inspection.doors import Truth, one_joint
 from tests.inspection.stored import stored_door
+from tests.inspection.test_declared_for import of_two
 
 Run = Callable[..., tuple[int, str, str]]
 
@@ -69,6 +70,22 @@ def test_use_is_said_beside_it(run: Run, watched: Path, tmp_path: Path) -> None:
     assert EVENLY in told["use"]["lock-hinge"]
     assert told["joints"]["lock-hinge"]["beside"]["ratio"] > 4
     assert told["use"]["droop"] == "North is opened 1.4 times as often."
+
+
+def test_a_joint_of_a_sealed_trial_says_the_trials_word_first(
+    run: Run, watched: Path, tmp_path: Path
+) -> None:
+    shutil.copyfile(watched, tmp_path / "yard.db")
+    engine = open_engine(f"sqlite:///{tmp_path / 'yard.db'}")
+    with Session(engine) as session, session.begin():
+        seal = of_two(session)
+    engine.dispose()
+    out = run("compare", "north", "south")[1]
+    first = out.index(f"Declared beforehand, trial {seal[:4]} {seal[4:8]}:")
+    assert out.index("No night was looked at yet") > first
+    assert out.index("South’s joint turns more.") > first
+    assert "Nobody declared the others beforehand." in out
+    assert list(json.loads(run("compare", "north", "south", "--json")[1])["trials"]) == ["lock-hinge"]
 
 
 def test_before_a_watch_it_says_why_not(run: Run, tmp_path: Path) -> None:

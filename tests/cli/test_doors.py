@@ -179,6 +179,15 @@ def test_a_change_is_a_version_and_the_door_before_it_can_be_read(run: Run, hung
     assert [one["because"] for one in versions] == ["hung", "rehung"]
 
 
+def test_gauges_that_a_change_leaves_out_are_named(run: Run, hung: Path) -> None:
+    head, *gauges = example_text("north").split("\n[[gauge]]\n")
+    kept = [one for one in gauges if '"head-hinge"' not in one]
+    assert len(kept) == len(gauges) - 1
+    hung.write_text("\n[[gauge]]\n".join([head, *kept]), "utf-8")
+    out = run("door", "change", hung, "--because", "rehung", "--on", "2026-05-02")[1]
+    assert "No longer among its gauges: head-hinge. If they are still there, put them into the file" in out
+
+
 def test_a_change_that_cannot_be_is_refused(run: Run, hung: Path) -> None:
     cases = [
         (("--because", "gauge-moved", "--on", "2026-05-02"), 2, "--gauge NAME"),
