@@ -145,11 +145,26 @@ def alert_limits(
         if wanted:
             _set_limits(session, door_id, wanted, zone=settings.zone)
         views = limits.views_of(session, door_id)
+        in_force = [] if door_id is None or wanted else _in_force(session, door_id)
     if as_json:
         click.echo(json.dumps([asdict(one) for one in views], ensure_ascii=False, indent=2))
     else:
         shown = [one for one in views if not wanted or one.name in wanted]
-        click.echo("\n".join(line for one in shown for line in _limit_lines(one)))
+        click.echo("\n".join([*in_force, *(line for one in shown for line in _limit_lines(one))]))
+
+
+def _in_force(session: "Session", door_id: int) -> list[str]:
+    """How much of each movement may stay at a door as it is built; the named limits stand beside these."""
+    from server.alerts.words import place
+    from server.inspection.results import results_of
+
+    lines = []
+    for key, one in results_of(session, door_id, with_parts=lambda _: False).items():
+        kind, _, joint = key.partition(":")
+        limit = one.facts.get("limit")
+        if isinstance(limit, float):
+            lines.append(f"    {kind}{f' at the {place(joint)}' if joint else ''}: {limit:.2f} {one.unit}")
+    return ["May stay at this door, as it is built:", *sorted(lines), "When what is said:"] if lines else []
 
 
 def _act(settings: Settings, alert_id: int, act: object) -> None:

@@ -15,14 +15,24 @@ if TYPE_CHECKING:
 TIMES = 3
 
 
+def _millimetres(given: object) -> float:
+    """A number with a point or a comma. Raises BadParameter for anything else."""
+    try:
+        return float(str(given).replace(",", "."))
+    except ValueError:
+        raise click.BadParameter(f"{given!r:.40} is no number of mm, such as 0.35.") from None
+
+
 @click.command("feeler")
 @click.argument("door")
 @click.argument("gauge", required=False)
-@click.argument("gaps_mm", metavar="[GAP GAP GAP]", nargs=-1, type=float)
+@click.argument("gaps_mm", metavar="[GAP GAP GAP]", nargs=-1, type=_millimetres)
 @click.option(
-    "--closed", "closed_mm", type=float, metavar="MM", help="No leaf goes in; this is the thinnest."
+    "--closed", "closed_mm", type=_millimetres, metavar="MM", help="No leaf goes in; this is the thinnest."
 )
-@click.option("--step", "step_mm", type=float, default=0.05, show_default=True, help="Step of the set, mm.")
+@click.option(
+    "--step", "step_mm", type=_millimetres, default=0.05, show_default=True, help="Step of the set, mm."
+)
 @click.option("--by", metavar="NAME", help="Who felt it.")
 @click.option("--on", "on_day", metavar="DATE", help="The day it was felt; now without it.")
 @click.option("--list", "is_list", is_flag=True, help="What was felt at DOOR, oldest first.")
@@ -116,7 +126,8 @@ def _day(one: "FeelerCheck") -> str:
 
 
 def _row(one: "FeelerCheck") -> list[str]:
-    return [_day(one), one.gauge, _felt(one), one.by]
+    doubt = "" if one.is_sure else f" (the three differ by {one.spread_mm:.2f}: nothing is judged by it)"
+    return [_day(one), one.gauge, f"{_felt(one)}{doubt}", one.by]
 
 
 def _told(one: "FeelerCheck") -> dict[str, object]:

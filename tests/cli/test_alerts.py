@@ -84,6 +84,9 @@ def test_limits_are_shown_with_their_reasons_set_and_taken_back(
     shown = run(capsys, yard, "alert", "limits", "north")[1]
     assert "near_mm = 1 mm\n    least gap: near the frame. Ours: time to ease it while it is dry." in shown
     assert "disk_low_mib" not in shown
+    in_force = shown.partition("When what is said:")[0]
+    assert "May stay at this door, as it is built:" in in_force
+    assert "    turn at the lock rail, hinge side: 0.17 mrad\n" in in_force
     code, out, _ = run(capsys, yard, "alert", "limits", "north", "near_mm=1.2")
     assert (code, out.splitlines()[0].partition(" from the night of ")[0]) == (0, "near_mm = 1.2 mm; set")
     (one,) = [view for view in told(capsys, yard, "north") if view["name"] == "near_mm"]

@@ -20,7 +20,7 @@ def run(settings: Settings, capsys: pytest.CaptureFixture[str], *words: str) -> 
 
 def test_what_was_felt_is_kept_and_listed(settings: Settings, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(settings, capsys, "north", "--list") == "No feeler check yet.\n"
-    said = run(settings, capsys, *TOP, "0.35", "0.3", "0.35", "--on", "2022-05-03", *BY)
+    said = run(settings, capsys, *TOP, "0,35", "0.3", "0.35", "--on", "2022-05-03", *BY)
     assert said == (
         "saltmarsh-yard/north, lock-hinge-top: 0.35 mm on 2022-05-03, felt by Anna. "
         "The next look compares it with the check before.\n"
@@ -54,6 +54,9 @@ def test_three_that_differ_are_kept_and_asked_again(
     said = run(settings, capsys, *TOP, "0.3", "0.3", "0.4", *BY)
     assert "the three differ by 0.10 mm. Feel again at one mark" in said
     assert len(json.loads(run(settings, capsys, "north", "--list", "--json"))) == 1
+    assert "0.30 (the three differ by 0.10: nothing is judged by it)" in run(
+        settings, capsys, "north", "--list"
+    )
 
 
 @pytest.mark.parametrize(
@@ -64,6 +67,7 @@ def test_three_that_differ_are_kept_and_asked_again(
         (*TOP, *BY),
         (*TOP, "0.3", "0.3", "0.3", "--closed", "0.03", *BY),
         (*TOP, "0.3", "0.3", "0.3"),
+        (*TOP, "0.3", "0.3", "thin", *BY),
     ],
 )
 def test_what_is_not_whole_is_misuse(settings: Settings, words: tuple[str, ...]) -> None:
