@@ -4,11 +4,12 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, fields, replace
 from datetime import datetime
+from itertools import pairwise
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from server.alerts.limits_table import HOUSE, ORDER, REASONS
+from server.alerts.limits_table import HOUSE, LADDERS, ORDER, REASONS
 from server.alerts.tables import LimitRow
 from server.alerts.verdicts import Limits
 from server.errors import OutOfRangeError, SettingsError
@@ -75,7 +76,10 @@ def set_limits(
 
 
 def _check_order(limits: Limits) -> None:
-    """A step must be over on the other side of its limit, or it would stand and be over at once."""
+    """A step must be over on the other side of its limit, or it would stand and be over at once.
+
+    And of one thing the mild is said before the grave.
+    """
     for name, gone, rises in ORDER:
         limit, over = getattr(limits, name), getattr(limits, gone)
         if (over > limit) if rises else (over < limit):
@@ -83,6 +87,14 @@ def _check_order(limits: Limits) -> None:
                 f"set {name} and {gone}",
                 f"{gone} to be at {'most' if rises else 'least'} {name}, so that a step can end",
                 f"{limit:g} and {over:g}",
+            )
+
+    for mild, grave in (pair for ladder in LADDERS for pair in pairwise(ladder)):
+        if getattr(limits, mild) < getattr(limits, grave):
+            raise OutOfRangeError(
+                f"set {mild} and {grave}",
+                f"{mild} to be at least {grave}, so that the milder is said first",
+                f"{getattr(limits, mild):g} and {getattr(limits, grave):g}",
             )
 
 

@@ -201,3 +201,9 @@ ORDER = (
     ("disk_low_mib", "disk_low_gone_mib", False),
     ("disk_full_mib", "disk_full_gone_mib", False),
 )
+# Limits of one thing from the mild to the grave: each is met before the next.
+LADDERS = (
+    ("near_mm", "close_mm", "rubs_mm"),
+    ("disk_low_mib", "disk_full_mib"),
+    ("certificate_days", "certificate_short_days"),
+)

@@ -45,6 +45,13 @@ def test_the_same_again_is_not_written(engine: Engine) -> None:
         ({"near_mm": -0.1}, OutOfRangeError, "set near_mm", "a number from 0", "-0.1"),
         ({"near_mm": float("nan")}, OutOfRangeError, "set near_mm", "a number from 0", "nan"),
         ({"near_mm": 1.4}, OutOfRangeError, "near_gone_mm", "so that a step can end", "1.4 and 1.3"),
+        (
+            {"near_mm": 0.2},
+            OutOfRangeError,
+            "set near_mm and close_mm",
+            "the milder is said first",
+            "0.2 and 0.5",
+        ),
         ({"watch_stays_gone_mrad": 0.2}, OutOfRangeError, "watch", "to be at most watch_stays_mrad", "0.1"),
     ],
 )
