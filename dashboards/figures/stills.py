@@ -181,8 +181,8 @@ def pair(lines: Sequence[PairLine], *, least: float = 0.2) -> Still:
         edges.append(Stroke(kind=f"b-edge{dash}", path=line(across, upper) + line(across, lower)))
         edges.append(Stroke(kind=f"l-stays{dash}", path=line(across, y.at(one.stays))))
     for one, down in zip(lines, _apart([y.one(_last(one.stays)) for one in lines]), strict=True):
-        at_x = x.pct(float(one.years[-1]))
-        names.append(Label(text=one.name, x=at_x, y=f"{down / HEIGHT * 100:.2f}%", kind="ts", dx=8, dy=4))
+        # up to the edge, so that no name is cut
+        names.append(Label(text=one.name, x="100%", y=f"{down / HEIGHT * 100:.2f}%", kind="e ts", dy=4))
     step = nice_step(bottom - top, 5)
     under, rows = _grid(Depth(top=top, bottom=bottom, step=step, shows_limit=False), y)
     cols = tuple(

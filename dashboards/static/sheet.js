@@ -74,7 +74,7 @@
       const hand = { family: 'Patrick Hand, cursive', size: 16, color: css('pencil') }, last = f.traces.at(-1);
       L.annotations.push(...f.words.map(w => ({ ...w, xanchor: 'center', yanchor: 'middle', font: hand })), { x: last.x.at(-1), y: last.y.at(-1), yshift: -9, yanchor: 'top', xanchor: 'center', text: 'now' });
       L.shapes.push({ type: 'circle', xsizemode: 'pixel', ysizemode: 'pixel', xanchor: last.x.at(-1), yanchor: last.y.at(-1), x0: -5, x1: 5, y0: -5, y1: 5, fillcolor: css('season'), line: { width: 0 } }); }
-    if (f.kind === 'pair') { L.xaxis.ticksuffix = ' y'; L.xaxis.dtick = 1; L.xaxis.tick0 = 1; f.traces.filter(t => t.role === 'pair').forEach(t => L.annotations.push({ x: t.x.at(-1), y: t.y.at(-1), xshift: 8, yanchor: 'middle', text: t.name, font: { color: css('stays'), weight: 600 } })); }
+    if (f.kind === 'pair') { L.xaxis.ticksuffix = ' y'; L.xaxis.dtick = 1; L.xaxis.tick0 = 1; f.traces.filter(t => t.role === 'pair').forEach(t => L.annotations.push({ xref: 'paper', x: 1, xanchor: 'right', y: t.y.at(-1), yanchor: 'middle', text: t.name, font: { color: css('stays'), weight: 600 } })); }
     return Plotly.react(box.live, traces(f, isAhead), L, tpl.config);
   }
   const seen = new IntersectionObserver(es => es.filter(e => e.isIntersecting).forEach(async e => {
