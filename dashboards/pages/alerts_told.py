@@ -17,8 +17,8 @@ HOW = {
     "person": "Closed by hand",
 }
 NO_CHANNEL = (
-    "Nobody is told of what stands: no channel is set up. Set one up as [[delivery.channel]] in the settings "
-    "file; hangtrue config example shows how."
+    "Nobody is told of what stands: no channel is set up. `hangtrue config example` shows how to set one up "
+    "in the settings file, under `[[delivery.channel]]`."
 )
 SLOW_H = 1.0
 
