@@ -1,9 +1,11 @@
 """What a look reads from the store."""
 
+from datetime import UTC, datetime
+
 import numpy as np
 from sqlalchemy.orm import Session
 
-from server.doors.marks import add_mark
+from server.doors.marks import add_mark, take_back
 from server.inspection.reading import gather
 from tests.inspection.doors import HUNG_DAY, Truth, made_inputs, one_joint
 from tests.inspection.stored import DAY_MS, stored_door
@@ -29,6 +31,13 @@ def test_a_night_reads_the_days_that_had_ended(session: Session) -> None:
     early, late = gather(session, door, HUNG_DAY + 30), gather(session, door, HUNG_DAY + 31)
     assert (early.day[-1], late.day[-1]) == (29, 30)
     assert (len(early.marks), len(late.marks)) == (0, 1)
+
+
+def test_a_mark_that_was_taken_back_is_not_read(session: Session) -> None:
+    door = stored_door(session, TRUTH, one_joint())
+    made = add_mark(session, door.id, t_ms=(HUNG_DAY + 30) * DAY_MS, kind="planed", text="", by="maker")
+    take_back(session, door.id, made.number, now=datetime(2027, 1, 1, tzinfo=UTC))
+    assert gather(session, door, HUNG_DAY + 31).marks == ()
 
 
 def test_a_door_never_heard(session: Session) -> None:
