@@ -141,16 +141,18 @@ def followed(
     day. air: of these days or of more; None: of these.
     """
     basis, air = Basis(inputs, line), air or Air(inputs)
-    ways: dict[str, _Way] = {}
-    for one in made:
-        daily = daily_of(inputs, one)
-        if daily is not None:
-            ways[one.key] = _started(before.get(one.key), daily, one.facts, basis)
+    whole = {one.key: daily for one in made if (daily := daily_of(inputs, one)) is not None}
+    ways = {
+        one.key: _started(before.get(one.key), whole[one.key], one.facts, basis)
+        for one in made
+        if one.key in whole
+    }
     for part, series in _parts(
         inputs, line, made, since=min((way.tried for way in ways.values()), default=0)
     ):
         for one in series:
-            daily, way = daily_of(part, one), ways.get(one.key)
+            daily = whole.get(one.key) if part is inputs else daily_of(part, one)
+            way = ways.get(one.key)
             if daily is not None and way is not None:
                 ways[one.key] = _gone_on(way, daily, one.facts, (basis, air))
     return {

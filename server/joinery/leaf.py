@@ -308,10 +308,25 @@ def _to_jamb(shape: Shape, point: tuple[float, float], turned: _Turned) -> tuple
 
 
 def _posterior(observation: FloatArray, weight: FloatArray, sd: FloatArray) -> FloatArray:
-    # In states divided by their priors' sd: else eight units side by side spoil the conditioning.
-    scaled = observation * sd[:, None, :]
-    precision = np.swapaxes(scaled, 1, 2) @ (scaled * weight[:, :, None]) + np.eye(8)
-    return np.asarray(np.linalg.inv(precision) * sd[:, :, None] * sd[:, None, :])
+    """Of each day's states, shape (days, 8, 8).
+
+    Of the priors' sd the growth's alone differs from day to day: the other seven states, that known, are
+    inverted once for each set of gauges that was seen, and what its doubt adds is of rank one.
+    """
+    seen_as = (weight > 0) @ (1 << np.arange(weight.shape[1]))
+    _, first, of_day = np.unique(seen_as, return_index=True, return_inverse=True)
+    known, added, told = np.zeros((first.size, 8, 8)), np.zeros((first.size, 8, 8)), np.zeros(first.size)
+    for place, day in enumerate(first):
+        precision, own = (observation.T * weight[day]) @ observation, sd[day, :7]
+        # in states divided by their priors' sd: else seven units side by side spoil the conditioning
+        inverse = np.linalg.inv(own[:, None] * precision[:7, :7] * own + np.eye(7))
+        known[place, :7, :7] = own[:, None] * inverse * own
+        gain = known[place, :7, :7] @ precision[:7, 7]
+        along = np.append(-gain, 1.0)
+        added[place] = np.multiply.outer(along, along)
+        told[place] = precision[7, 7] - precision[7, :7] @ gain
+    variance = 1.0 / (sd[:, 7] ** -2.0 + told[of_day])
+    return np.asarray(known[of_day] + variance[:, None, None] * added[of_day])
 
 
 def _fitted(shape: Shape, stations: Sequence[Station], change_mm: FloatArray, prior: "_Prior") -> FloatArray:

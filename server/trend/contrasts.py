@@ -97,8 +97,8 @@ def last_day(fit: Solved) -> LastDay:
 
 
 def _last_block(chol: FloatArray, states: int) -> FloatArray:
-    """The last day's own part of a lower banded Cholesky factor, shape (states, states)."""
+    """The last day's own part of the lower Cholesky factor, shape (states, states), of its upper band."""
     block = np.zeros((states, states))
     for below in range(states):
-        block += np.diag(chol[below, chol.shape[1] - states : chol.shape[1] - below], -below)
+        block += np.diag(chol[-1 - below, chol.shape[1] - states + below :], -below)
     return block
