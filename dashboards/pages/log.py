@@ -60,9 +60,11 @@ def log_of(facts: DoorFacts, marks: Sequence[Mark], steps: Sequence[FoundStep] =
 
 
 def _words(mark: Mark, zone: str) -> str:
-    word = _drawn(mark.kind)[1]
-    is_named = mark.kind in UNNAMED or mark.text.casefold().startswith(word.casefold())
-    said = mark.text if is_named and mark.text else f"{word}: {mark.text}" if mark.text else f"{word}."
+    word, said = _drawn(mark.kind)[1], mark.text
+    if not said:
+        said = f"{word}."
+    elif mark.kind not in UNNAMED and not said.casefold().startswith(word.casefold()):
+        said = f"{word}: {said}"
     if mark.taken_back is None:
         return said
     return f"Taken back on {dates.local_date(mark.taken_back, zone)}: {said}"
@@ -83,9 +85,8 @@ def _noon(day: int) -> datetime:
 
 
 def _line_of(when: datetime, kind: str, text: str, zone: str) -> LogLine:
-    drawing, word = _drawn(kind)
     day = dates.local_date(when, zone)
-    return LogLine(when=day, iso=when.date().isoformat(), drawing=drawing, text=text or f"{word}.")
+    return LogLine(when=day, iso=when.date().isoformat(), drawing=_drawn(kind)[0], text=text)
 
 
 def _drawn(kind: str) -> tuple[str, str]:

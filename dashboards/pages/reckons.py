@@ -10,7 +10,7 @@ from dashboards.pages.movement import Ahead
 from dashboards.pages.ours import ours, sheet
 from server.doors import register
 from server.inspection.said import Said
-from server.inspection.scoring import DateSaid, Score, SeriesScore, YearSaid, scored
+from server.inspection.scoring import NOT_YET, DateSaid, Score, SeriesScore, YearSaid, scored
 
 pages = Blueprint("reckons", __name__)
 OUT_OF = 20  # the interval is meant to hold 19 times in 20
@@ -96,10 +96,7 @@ def _lead(score: Score) -> str:
     if not score.series:
         return "Nothing has been said of it yet."
     if not score.asked:
-        return (
-            "Nothing that was said of it can be judged yet: that takes what stays to be told, "
-            "and three months after."
-        )
+        return NOT_YET
     many = words.count(score.asked, "interval that was", "intervals that were")
     return (
         f"{many} said of it can be judged by now; {score.held} held what is known since. "

@@ -244,7 +244,7 @@ def _all_stays(shown: Split) -> str:
         )
         return f"{whole}; the season hardly moves it."
     back, way = measure(abs(shown.back), "mm"), "lowered" if shown.back > 0 else "lifted"
-    since = f"the damp in its wood has {way} it {back} since then"
+    since = f"the damp in its wood has {way} it {back} since it was hung"
     return f"{_stays(shown.stays)}; {since}, and within a year hardly moves it."
 
 

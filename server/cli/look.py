@@ -180,7 +180,7 @@ def _joint(joint: str, series: dict[str, "SeriesLook"]) -> str:
 def _growing(one: "SeriesLook") -> str:
     if one.rate is None or one.low is None or one.high is None or one.low <= 0.0:
         return ""
-    return f", growing {_mm(one.rate)} a year, between {_mm(one.low)} and {_mm(one.high)}"
+    return f", growing {_mm(one.rate)} {one.unit} a year, between {_mm(one.low)} and {_mm(one.high)}"
 
 
 def _mm(value: float | None) -> str:

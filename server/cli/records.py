@@ -13,9 +13,6 @@ from server.config import Settings
 if TYPE_CHECKING:
     from server.inspection.scoring import DateSaid, Score, YearSaid
 
-NOT_YET = (
-    "Nothing that was said of it can be judged yet: that takes what stays to be told, and three months after."
-)
 HEAD = ["what", "night", "what stays", "between", "known now", "held"]
 
 
@@ -37,7 +34,9 @@ def said_record(settings: Settings, door: str, *, as_json: bool) -> None:
 
 
 def record_lines(ref: str, score: "Score") -> list[str]:
-    """The record as a table of the years' ends, the share that holds, and the dates."""
+    """The record as a table of the years' ends, the share that held, and the dates."""
+    from server.inspection.scoring import NOT_YET
+
     if not score.series:
         return [f"{ref}: nothing has been said of it yet: hangtrue inspect"]
     rows = [_row(one.series, one.unit, year) for one in score.series for year in one.years]

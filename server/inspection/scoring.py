@@ -15,6 +15,10 @@ YEAR_DAYS = 365.25
 LATER_DAYS = 90
 # A night so long after a year's end does not stand for it.
 AT_YEARS_END_DAYS = 31
+NOT_YET = (
+    "Nothing that was said of it can be judged yet: that takes what stays to be told, and three months after."
+)
+"""Said while there is nothing to score; three months are LATER_DAYS."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

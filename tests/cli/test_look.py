@@ -27,7 +27,7 @@ def test_inspect_says_what_stays(yard: str, capsys: pytest.CaptureFixture[str]) 
     assert lines[1] == "  Droop is not told: these gauges cannot tell leaf from frame."
     assert lines[2].startswith("  Lock rail, hinge side: turn 0.")
     assert "mrad stays, between 0." in lines[2]
-    assert "OVER its limit of 0.17, growing 0.4" in lines[2]
+    assert "OVER its limit of 0.17, growing 0.45 mrad a year, between 0.4" in lines[2]
 
 
 def test_a_night_that_has_not_come_is_not_looked_at(yard: str, capsys: pytest.CaptureFixture[str]) -> None:
