@@ -20,6 +20,16 @@ def refused(other: dict[str, object], *, years: float = yard.YEARS, reason: str 
     return yard.told(results={"droop": replace(made, reason=reason)}, state=state, years=years)
 
 
+@pytest.mark.parametrize(("rate", "said"), [(0.06, "over its limit of"), (0.02, "its limit is")])
+def test_an_open_joint_comes_before_the_leaf(rate: float, said: str) -> None:
+    turn = yard.result("turn:lock-hinge", start=0.03, rate=rate)
+    told = yard.told(results={"droop": yard.result("droop"), "turn:lock-hinge": turn}, state="opening")
+    first = telling.answer(told)
+    assert first.startswith("Lock rail, hinge side, turn: 0.")
+    assert f"mrad stays, {said} 0.17{NB}mrad. {telling.lead(told)}" in first
+    assert telling.answer(yard.told()) == telling.lead(yard.told())
+
+
 def test_the_door_page_answers_first() -> None:
     told = yard.told()
     assert told.main is not None

@@ -66,6 +66,13 @@ def test_no_sentence_has_a_bad_number_or_a_negative_one(
             "All of it stays; the season hardly moves it.",
         ),
         (
+            0.2,
+            0.14,
+            0.01,
+            f"The latch-side corner hangs 0.20{NB}mm below its hung line. What stays is 0.14{NB}mm; the damp "
+            f"in its wood has lowered it 0.06{NB}mm since it was hung, and within a year hardly moves it.",
+        ),
+        (
             -0.2,
             0.1,
             0.7,
