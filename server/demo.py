@@ -4,7 +4,6 @@ import json
 import math
 import os
 import shutil
-import signal
 import subprocess
 import tempfile
 import threading
@@ -35,6 +34,7 @@ from server.readings.kept import instants_stored, readings_stored
 from server.readings.rollup import dirty_days
 from server.service import children
 from server.service.run import Service, running
+from server.service.stops import stop_asked
 from server.service.trials import look_at_trials
 from server.trials.example import EXAMPLE
 from server.trials.store import declare, list_trials, seal_trial, seals
@@ -99,9 +99,7 @@ def run_demo(options: DemoOptions, *, clock: Clock, say: Say) -> int:
 
     Raises SettingsError when its folder or port can't be used.
     """
-    stop = threading.Event()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, lambda *_: stop.set())
+    stop = stop_asked()
     code = _run(options, clock, stop, say)
     kept = "gone" if options.folder is None else f"kept in {options.folder.absolute()}"
     say(f"Ended; its files are {kept}.")

@@ -1,7 +1,5 @@
 """One more collector beside a service: readings in, no looks and no pages."""
 
-import signal
-import threading
 from collections.abc import Callable
 from contextlib import ExitStack
 
@@ -12,6 +10,7 @@ from server.database import check_reachable, open_engine
 from server.errors import SettingsError
 from server.service.intakes import Intake
 from server.service.lock import only_service
+from server.service.stops import stop_asked
 
 
 def collect(settings: Settings, *, clock: Clock, say: Callable[[str], None]) -> None:
@@ -23,7 +22,7 @@ def collect(settings: Settings, *, clock: Clock, say: Callable[[str], None]) -> 
         needed = 'intake.kind "broker" and intake.broker.collector from 2 on; 1 is the service itself'
         came = f"{settings.intake_kind} and {settings.broker.collector}"
         raise SettingsError("take readings beside a service", needed, came)
-    stopping = threading.Event()
+    stop = stop_asked()
     with ExitStack() as opened:
         opened.enter_context(only_service(settings.state_dir))
         engine = open_engine(settings.database)
@@ -32,7 +31,5 @@ def collect(settings: Settings, *, clock: Clock, say: Callable[[str], None]) -> 
         schema.check(engine)
         way_in = Intake(settings, clock=clock)
         opened.enter_context(way_in.opened(engine, None))
-        for number in (signal.SIGTERM, signal.SIGINT):
-            signal.signal(number, lambda *_: stopping.set())
         say(f"collector {settings.broker.collector}: {way_in.address.host}:{way_in.address.port}")
-        stopping.wait()
+        stop.wait()

@@ -33,6 +33,7 @@ from server.service.house import facts_of, house_findings
 from server.service.intakes import Intake
 from server.service.lock import only_on, only_service
 from server.service.ports import bind
+from server.service.stops import stop_asked
 
 log = logging.getLogger("hangtrue.service")
 TELL_S, LOOK_FOR_NEW_S, LOOK_FOR_REVOKED_S = 1.0, 30.0, 1.0
@@ -172,18 +173,17 @@ def running(settings: Settings, *, clock: Clock, invented: bool = False) -> Iter
 
 def serve(settings: Settings, *, clock: Clock, say: Callable[[str], None]) -> None:
     """Run until SIGTERM or SIGINT."""
+    stop = stop_asked()
     with running(settings, clock=clock) as service, _nightly(service):
-        for number in (signal.SIGTERM, signal.SIGINT):
-            signal.signal(number, lambda *_: service.stopping.set())
         signal.signal(signal.SIGHUP, lambda *_: service.way_in.renew_certificate())
         say(
             f"readings: {service.intake.host}:{service.intake.port}   pages: http://{service.pages.host}:{service.pages.port}/"
         )
         service.back_ups.make_if_due()
         # Boxes that went on without us send first what waits; then they and their doors are judged.
-        if not service.stopping.wait(FIRST_LOOK_S):
+        if not stop.wait(FIRST_LOOK_S):
             service.look("--due")
-        service.stopping.wait()
+        stop.wait()
 
 
 @contextmanager

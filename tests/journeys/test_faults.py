@@ -19,7 +19,7 @@ from tests.backup.test_restoring import drop_aside
 from tests.journeys.acknowledged import CHANNELS, Found
 from tests.journeys.needs import is_long
 from tests.journeys.ways import WINDOW, Way, load, until_flowing, way_in
-from tests.journeys.yard import Served, Yard, make_yard, metric, serving, until
+from tests.journeys.yard import SCRIPTS, Served, Yard, end, make_yard, metric, serving, start, until
 
 log = logging.getLogger(__name__)
 UNLIMITED = (resource.RLIM_INFINITY, resource.RLIM_INFINITY)
@@ -176,6 +176,15 @@ def test_asked_to_stop_under_load_by_a_broker_it_leaves_in_order(tmp_path: Path)
         after = way.found()
         assert (after.lost, after.wrong, after.strange) == (0, 0, 0)
         assert "Traceback" not in way.yard.log.read_text("utf-8")
+
+
+def test_asked_to_stop_while_it_starts_it_leaves_in_order(tmp_path: Path) -> None:
+    yard = make_yard(tmp_path)
+    child = start(SCRIPTS / "hangtrue", "--config", yard.config, "serve", log=yard.log)
+    try:
+        until((tmp_path / "state" / "service.lock").exists, "its first step", every_s=0.002)
+    finally:
+        assert end(child) == 0, yard.log.read_text("utf-8")
 
 
 def test_backed_up_under_load_restored_elsewhere_and_filled_by_the_node(

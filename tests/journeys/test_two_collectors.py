@@ -3,6 +3,7 @@
 import json
 import logging
 import signal
+import subprocess
 from pathlib import Path
 
 from tests.fakes.databases import POSTGRES, own_schema
@@ -23,6 +24,16 @@ def second_yard(way: Way, folder: Path) -> Yard:
     return made
 
 
+def start_second(second: Yard) -> subprocess.Popen[str]:
+    """The second collector, once it takes packs; from there on it ends in order when it is asked to."""
+    child = start(SCRIPTS / "hangtrue", "--config", second.config, "collect", log=second.log)
+    said = first_line(child)
+    if not said.startswith("collector 2: "):
+        end(child)
+        raise AssertionError(f"it said {said!r}; its log: {second.log.read_text('utf-8')[-2000:]}")
+    return child
+
+
 def statements(way: Way) -> list[int]:
     """Times of the last statement in the database, and of the node's row."""
     rows = way.yard.rows("SELECT ack_ms FROM node")
@@ -41,9 +52,8 @@ def test_one_of_two_is_killed_again_and_again(tmp_path: Path) -> None:
             until(lambda: metric(served, "connections") == 1, "the broker", every_s=0.1)
             with load(way, lambda: way.port(served)):
                 for _ in range(KILLS):
-                    child = start(SCRIPTS / "hangtrue", "--config", second.config, "collect", log=second.log)
+                    child = start_second(second)
                     try:
-                        assert first_line(child).startswith("collector 2: "), second.log.read_text("utf-8")
                         shared = stored_by_second(way)
                         until(lambda: stored_by_second(way) > shared + 100, "packs by the second")  # noqa: B023  (at once)
                     finally:
@@ -51,7 +61,7 @@ def test_one_of_two_is_killed_again_and_again(tmp_path: Path) -> None:
                     way.broker_forgot()  # the second's share: the first does not acknowledge it
                     until_flowing(way, "by the first alone")
             # under the same id it finds in its session what it was given and had not acknowledged
-            child = start(SCRIPTS / "hangtrue", "--config", second.config, "collect", log=second.log)
+            child = start_second(second)
             try:
                 wanted = Found(readings=len(CHANNELS) * (way.sender.upcoming - 1))
                 until(lambda: way.found() == wanted, "all of it, once", every_s=0.5, within_s=60)

@@ -1,0 +1,27 @@
+"""Being asked to stop: by either signal, once the handlers stand."""
+
+import os
+import signal
+from collections.abc import Iterator
+
+import pytest
+
+from server.service.stops import stop_asked
+
+ASKED_BY = (signal.SIGTERM, signal.SIGINT)
+
+
+@pytest.fixture(autouse=True)
+def _handlers_of_the_suite() -> Iterator[None]:
+    kept = {number: signal.getsignal(number) for number in ASKED_BY}
+    yield
+    for number, handler in kept.items():
+        signal.signal(number, handler)
+
+
+@pytest.mark.parametrize("number", ASKED_BY)
+def test_a_signal_asks(number: int) -> None:
+    stop = stop_asked()
+    assert not stop.is_set()
+    os.kill(os.getpid(), number)
+    assert stop.wait(5)
