@@ -13,7 +13,15 @@ from server.intake.enrolled import Enrolment
 from server.intake.judged import Judge, Judged, Sound, Told, Unsound
 from server.intake.sheets import Sheet, sheets_of, store_sheets
 from server.intake.states import keep_heard, keep_journal, keep_state
-from server.intake.storing import NOTHING_NEW, Added, JournalIds, SomeStoredError, store_each, store_whole
+from server.intake.storing import (
+    NOTHING_NEW,
+    Added,
+    JournalIds,
+    SomeStoredError,
+    is_crossed,
+    store_each,
+    store_whole,
+)
 from server.intake.values import Offer, Taken
 from server.readings import journals, quarantine
 from server.readings.months import Month, ensure_months
@@ -61,6 +69,15 @@ class Committer:
 
         Raises DBAPIError when the store fails: then nothing of the group is stored.
         """
+        try:
+            return self._commit_once(offers)
+        except DBAPIError as fault:
+            if not is_crossed(fault):
+                raise
+            self._expects_again = True  # what another collector stores at this moment is ours too
+            return self._commit_once(offers)
+
+    def _commit_once(self, offers: Sequence[Offer]) -> Outcome:
         now = datetime.fromtimestamp(self._clock_ms() / 1000, UTC)
         if not self._expects_again and (sheets := sheets_of(offers, self._enrolment.by_topic)):
             try:
@@ -148,8 +165,7 @@ class Committer:
         return _replayed(fate, added)
 
     def _ids(self, connection: Connection, keys: Set[journals.JournalKey], now: datetime) -> JournalIds:
-        # on PostgreSQL the look-up is what locks a journal against another collector
-        if connection.dialect.name == "sqlite" and keys <= self._journal_ids.keys():
+        if keys <= self._journal_ids.keys():
             return {key: self._journal_ids[key] for key in keys}
         return journals.journal_ids(connection, keys, now=now)
 

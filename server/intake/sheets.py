@@ -68,6 +68,7 @@ def store_sheets(connection: Connection, sheets: Sequence[Sheet], ids: JournalId
     readings = [*chain.from_iterable(map(_readings, sheets))]
     instants = [*chain.from_iterable(_instants(one, ids[one.journal]) for one in sheets)]
     insert_all_new(connection, Batch(readings=readings, instants=instants))
+    journals.hold(connection, ids.values())
     journals.merge_spans(connection, {ids[one.journal]: one.columns.seqs for one in sheets})
     days = {(channel, day) for one in sheets for day in _days(one) for channel in _keys(one)}
     mark_dirty(connection, days, touched_ms=max([one.latest_ms for one in sheets]))

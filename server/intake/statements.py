@@ -58,6 +58,7 @@ class Stater:
 def _present(session: Session, node: EnrolledNode, journal: str, now: datetime) -> Statement:
     connection = session.connection()
     journal_id = journals.journal_ids(connection, [(node.id, journal)], now=now)[node.id, journal]
+    journals.hold(connection, [journal_id])
     spans = journals.spans(connection, journal_id)
     upto, have = statement_ranges(spans, journals.tail(connection, journal_id))
     held = quarantine.held_ranges(connection, node.id, journal, now=now)

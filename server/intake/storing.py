@@ -40,9 +40,11 @@ class SomeStoredError(Exception):
 def store_whole(connection: Connection, sound: Sequence[Sound], ids: JournalIds) -> list[Added]:
     """Store a group at once; what each pack added, in order.
 
+    The journals are held only once the readings are in, so that two collectors put theirs in side by side.
     Raises SomeStoredError where not all of it is new: then the transaction must be rolled back.
     """
     added = _insert(connection, without_thinned(connection, sound), ids)
+    journals.hold(connection, ids.values())
     _mark(connection, sound, added, ids)
     return added
 
@@ -50,7 +52,11 @@ def store_whole(connection: Connection, sound: Sequence[Sound], ids: JournalIds)
 def store_each(
     connection: Connection, sound: Sequence[Sound], ids: JournalIds, enrolment: Enrolment
 ) -> list[Added | Unsound]:
-    """Store what of a group is not stored yet, pack by pack; what each added, or why it may not be stored."""
+    """Store what of a group is not stored yet, pack by pack; what each added, or why it may not be stored.
+
+    The journals are held from the first: what is compared must not come in meanwhile by another collector.
+    """
+    journals.hold(connection, ids.values())
     kept = without_thinned(connection, sound)
     if are_stored(connection, _batch(kept, ids)):  # a redelivery, as after a lost connection
         return [NOTHING_NEW] * len(sound)
@@ -77,6 +83,14 @@ def insert_all_new(connection: Connection, batch: Batch) -> None:
 def is_store_failing(fault: Exception) -> bool:
     """Whether it is the database that fails, and not what it was given."""
     return isinstance(fault, DBAPIError) and not isinstance(fault, IntegrityError | DataError)
+
+
+def is_crossed(fault: DBAPIError) -> bool:
+    """Whether this transaction and another each waited for the other, and this one was ended for it.
+
+    Source: PostgreSQL manual, appendix A: 40P01 deadlock_detected.
+    """
+    return getattr(fault.orig, "sqlstate", None) == "40P01"
 
 
 def _batch(kept: Sequence[Sound], ids: JournalIds) -> Batch:

@@ -20,7 +20,7 @@ Run = tuple[int, int, int]  # journal id, first, last
 def journal_ids(
     connection: Connection, keys: Iterable[JournalKey], *, now: datetime
 ) -> dict[JournalKey, int]:
-    """The id of each journal, made when new; on PostgreSQL their rows stay locked until the commit."""
+    """The id of each journal, made when new."""
     wanted = sorted(set(keys))
     if not wanted:
         return {}
@@ -34,8 +34,17 @@ def journal_ids(
     return found
 
 
+def hold(connection: Connection, journal_ids: Iterable[int]) -> None:
+    """Wait until no other collector has these journals, and have them until the commit.
+
+    On SQLite every writer has the whole file already.
+    """
+    if connection.dialect.name == "postgresql" and (wanted := sorted(set(journal_ids))):
+        rows_of(connection, "SELECT 1 FROM journal WHERE id = ANY(%s) ORDER BY id FOR UPDATE", (wanted,))
+
+
 def merge_spans(connection: Connection, stored: Mapping[int, Iterable[int]]) -> None:
-    """Add stored sequence numbers, by journal id, to the merged runs."""
+    """Add stored sequence numbers, by journal id, to the merged runs. Hold the journals first."""
     # all at once: of two collectors each sees every other number of a journal, so each number is a run
     new = {journal_id: spans_of(seqs) for journal_id, seqs in sorted(stored.items())}
     runs = [(journal_id, *span) for journal_id, found in new.items() for span in found]
@@ -99,8 +108,6 @@ def _find_journals(connection: Connection, wanted: Sequence[JournalKey]) -> dict
     chosen = select(Journal.node_id, Journal.code, Journal.id).where(
         tuple_(Journal.node_id, Journal.code).in_(wanted)
     )
-    if connection.dialect.name == "postgresql":
-        chosen = chosen.order_by(Journal.id).with_for_update()
     return {(node_id, code): journal_id for node_id, code, journal_id in connection.execute(chosen)}
 
 

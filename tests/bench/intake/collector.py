@@ -41,10 +41,10 @@ def wait_for(there: Callable[[], bool]) -> None:
 
 
 @contextmanager
-def publisher(broker: Mosquitto, nodes: int = 1) -> Iterator[Callable[[], None]]:
+def publisher(broker: Mosquitto, nodes: int = 1, count: int = COUNT) -> Iterator[Callable[[], None]]:
     """A publisher that has made its packs and is connected; called, it begins to publish them."""
     command = [sys.executable, "-m", "tests.bench.intake.nodes"]
-    command += map(str, [broker.port, USER, PASSWORD, nodes, COUNT, WINDOW])
+    command += map(str, [broker.port, USER, PASSWORD, nodes, count, WINDOW])
     with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as child:
         assert child.stdin is not None
         assert child.stdout is not None

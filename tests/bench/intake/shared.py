@@ -17,7 +17,7 @@ from server.clock import utc_now
 from server.database import open_engine, session_of
 from server.doors.register import add_channels, enrol_node
 from server.intake.broker_files import NodeUser, access_list
-from tests.bench.intake.collector import COUNT, WINDOW, are_stored, intake_of, publisher, wait_for
+from tests.bench.intake.collector import WINDOW, are_stored, intake_of, publisher, wait_for
 from tests.bench.intake.nodes import SITE, names
 from tests.bench.intake.packs import CHANNELS
 from tests.bench.intake.pairs import Asked, Bar, apart, compare, head
@@ -26,6 +26,7 @@ from tests.fakes.databases import POSTGRES, own_schema
 from tests.fakes.mosquitto import Mosquitto, mosquitto
 
 LEAST, NODES = 1.0, (1, 8)
+COUNT = 40_000  # that two to three seconds pass, a handful of groups a collector being too few to be even
 
 
 def side(collectors: int, nodes: int, folder: Path) -> Took:
@@ -39,9 +40,9 @@ def side(collectors: int, nodes: int, folder: Path) -> Took:
         pids = [served.pid]
         if collectors == 2:
             pids.append(_second(stack, folder, broker, url))
-        there = are_stored(url)
+        there = are_stored(url, COUNT)
         time.sleep(1.0)
-        publish = stack.enter_context(publisher(broker, nodes))
+        publish = stack.enter_context(publisher(broker, nodes, COUNT))
         began, before_s, all_before_s = time.perf_counter(), sum(map(cpu_s_of, pids)), _used_s()
         publish()
         wait_for(there)
