@@ -4,6 +4,7 @@ import json
 import logging
 import ssl
 import threading
+import time
 from collections.abc import Callable, Collection, Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -28,6 +29,10 @@ READINGS, STATUS = "hangtrue/v1/+/+/readings", "hangtrue/v1/+/+/status"
 SHARED = f"$share/hangtrue/{READINGS}"  # each goes to one of the collectors that ask for it
 KEEP_ALIVE_S, SESSION_S, RECEIVE_MAXIMUM = 30, 2_592_000, 200
 CONNECT_S = 5.0
+# A broker may send more than it was asked to (mosquitto 2.0.11 does). While the line is full nothing is read,
+# so that it must wait; after so long, as when the store fails for an hour, what comes is read and left, for
+# the answers to our pings come the same way, and is asked for again once there is room.
+UNREAD_S = 10.0
 OLD_VERSION = 0x84  # the answer of a broker that has 3.1.1 alone; paho makes it of that version's 1
 COUNTERS = (
     "connections",
@@ -63,7 +68,9 @@ class BrokerIntake:
         clock_ms: Callable[[], int],
         downlinks: Callable[[], Sequence[DownlinkValue]] = tuple,
         first_retry_s: float = 1.0,
+        unread_s: float = UNREAD_S,
     ) -> None:
+        self._unread_s, self._full_since_s = unread_s, float("inf")
         self._queue, self._settings, self._clock_ms = queue, settings, clock_ms
         self._downlinks, self._first_retry_s = downlinks, first_retry_s
         # always the same: the broker keeps a collector's share under its name until it is back
@@ -75,7 +82,7 @@ class BrokerIntake:
         self._due: list[Receipt] = []
         self._revs: dict[str, int] = {}
         self._telling = threading.Lock()  # so that no older word follows a newer one
-        self._is_held = self._has_told = self._is_behind = False
+        self._is_held = self._has_told = self._is_behind = self._leaves = False
         self._said = ""
         self._secret: tuple[str, str] = ("", "")
         self._tls: ssl.SSLContext | None = None
@@ -167,6 +174,7 @@ class BrokerIntake:
             arrived=self._arrived,
             failed=self._not_reached,
             first_retry_s=self._first_retry_s,
+            may_read=self._may_read,
         )
         self._link.start()
 
@@ -236,13 +244,18 @@ class BrokerIntake:
                 _LOG.error("the broker does not let us read all: %s (hangtrue broker files)", reason)
         self._counters["connections"] = 1  # who waits for it may count on what is published from now on
 
+    def _may_read(self) -> bool:
+        now_s, is_full = time.monotonic(), self._queue.is_full() and not self._is_held
+        self._full_since_s = min(self._full_since_s, now_s) if is_full else float("inf")
+        self._leaves = now_s - self._full_since_s >= self._unread_s
+        return self._leaves or not is_full
+
     def _arrived(self, lot: Sequence[Came]) -> None:
         """Put a lot in line: one look at the clock and at the line, for it is but what one read gave."""
         if self._is_held:
             return
         now_ms, generation = self._clock_ms(), self._generation
-        if self._queue.is_full():
-            # a broker may send more than it was asked to (mosquitto 2.0.11 does); what is left comes again
+        if self._leaves:  # what is left comes again
             self._counters["packs_dropped"] += sum([not one.packet_id for one in lot])
             self._is_behind = self._is_behind or any(one.packet_id for one in lot)
             return

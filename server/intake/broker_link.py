@@ -42,7 +42,8 @@ class Link:
     """Connects a paho client, carries what comes and goes, and tries again when it ends; in its own thread.
 
     `arrived` is called there with publications, in order of receipt; if it fails the connection is ended,
-    so that the broker sends them again. `failed` is called there when nothing can be reached.
+    so that the broker sends them again. `failed` is called there when nothing can be reached. While
+    `may_read` says no, what comes stays in the socket, and the broker has to wait.
     """
 
     def __init__(
@@ -53,8 +54,10 @@ class Link:
         arrived: Callable[[Sequence[Came]], None],
         failed: Callable[[], None],
         first_retry_s: float,
+        may_read: Callable[[], bool] = lambda: True,
     ) -> None:
         self._client, self._arrived, self._failed = client, arrived, failed
+        self._may_read = may_read
         self._first_retry_s = first_retry_s
         self._version = 5 if client.protocol == MQTTProtocolVersion.MQTTv5 else 4
         self._stopping = threading.Event()
@@ -121,7 +124,8 @@ class Link:
         while client.socket() is not None:
             self._wait(wire)
             is_leaving = self._stopping.is_set()  # asked first: what was to be sent until then is sent
-            self._read(wire)
+            if wire.has_ended or self._may_read():
+                self._read(wire)
             lots = wire.acks_waiting()  # counted first: what was published before them goes before them
             if client.want_write():
                 client.loop_write()
@@ -137,9 +141,11 @@ class Link:
     def _wait(self, wire: Wire) -> None:
         """Until there is something to read, to send or to be done."""
         if not wire.has_ended:
-            wait_s = 0.0 if wire.has_more() else LOOK_S
-            broker, ear = wire.fileno(), self._ear.fileno()
-            select.select([broker, ear], [broker] if wire.has_unsent() else [], [], wait_s)
+            broker, awaited, wait_s = wire.fileno(), [self._ear.fileno()], LOOK_S
+            if self._may_read():
+                awaited.append(broker)
+                wait_s = 0.0 if wire.has_more() else LOOK_S
+            select.select(awaited, [broker] if wire.has_unsent() else [], [], wait_s)
         with suppress(BlockingIOError):
             self._ear.recv(64)
         self._is_rung = False

@@ -1,7 +1,7 @@
 """What a group of sound packs adds to the store: all at once where all is new, else pack by pack."""
 
 import logging
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import chain
 from operator import itemgetter
 from typing import NamedTuple
@@ -60,10 +60,7 @@ def store_each(
     kept = without_thinned(connection, sound)
     if are_stored(connection, _batch(kept, ids)):  # a redelivery, as after a lost connection
         return [NOTHING_NEW] * len(sound)
-    again = known(connection, [(one.pack, _journal_id(one, ids)) for one in kept])
-    fresh = [one for one, is_known in zip(kept, again, strict=True) if not is_known]
-    results = iter(_store_together(connection, fresh, ids) or _store_apart(connection, fresh, ids, enrolment))
-    added = [NOTHING_NEW if is_known else next(results) for is_known in again]
+    added = _store_part(connection, kept, ids, enrolment)
     _mark(connection, sound, added, ids)
     return added
 
@@ -112,10 +109,25 @@ def _store_together(connection: Connection, fresh: Sequence[Sound], ids: Journal
     return added
 
 
-def _store_apart(
-    connection: Connection, fresh: Sequence[Sound], ids: JournalIds, enrolment: Enrolment
+def _store_part(
+    connection: Connection, kept: Sequence[Sound], ids: JournalIds, enrolment: Enrolment
 ) -> list[Added | Unsound]:
-    return [_store_one(connection, one, ids, enrolment) for one in fresh]
+    """What each of these adds; where they do not go together, each half by itself, one after the other.
+
+    So a fault among many, or packs that came on two connections, cost a few rounds and not one a pack.
+    """
+    again = known(connection, [(one.pack, _journal_id(one, ids)) for one in kept])
+    fresh = [one for one, is_known in zip(kept, again, strict=True) if not is_known]
+    results: Iterator[Added | Unsound]
+    if len(fresh) == 1:
+        results = iter([_store_one(connection, fresh[0], ids, enrolment)])
+    elif (together := _store_together(connection, fresh, ids)) is not None:
+        results = iter(together)
+    else:
+        half = len(fresh) // 2
+        parts = (fresh[:half], fresh[half:])
+        results = chain.from_iterable(_store_part(connection, one, ids, enrolment) for one in parts)
+    return [NOTHING_NEW if is_known else next(results) for is_known in again]
 
 
 def _insert(connection: Connection, kept: Sequence[Sound], ids: JournalIds) -> list[Added]:

@@ -273,7 +273,7 @@ def uptos(heard: Heard) -> list[int]:
 
 def test_qos_0_is_stored_and_never_acknowledged(broker: Mosquitto, tmp_path: Path) -> None:
     queue = FakeQueue()
-    with wire_to(broker.port) as wire, taking(tmp_path, wire.port, queue) as intake:
+    with wire_to(broker.port) as wire, taking(tmp_path, wire.port, queue, unread_s=0) as intake:
         with publishing(broker.port) as node:
             publish_all(node, READINGS, [b"1"], qos=0)
             assert queue.wait(1)[0].token is None
@@ -300,10 +300,27 @@ def test_a_full_line_keeps_the_acknowledgements_back(broker: Mosquitto, tmp_path
         wait_for(lambda: wire.acknowledged == packs[:200], "acknowledgements in order of receipt")
 
 
-def test_what_comes_to_a_full_line_is_left_and_comes_again(broker: Mosquitto, tmp_path: Path) -> None:
+def test_a_full_line_is_not_read_and_the_broker_waits(broker: Mosquitto, tmp_path: Path) -> None:
     """Seen with mosquitto 2.0.11: 1791 in flight where 200 were asked. The line must not grow with it."""
     queue = FakeQueue()
     with wire_to(broker.port) as wire, taking(tmp_path, wire.port, queue) as intake:
+        with publishing(broker.port) as node:
+            publish_all(node, READINGS, [b"first"])
+            queue.wait(1)
+            queue.full = True
+            publish_all(node, READINGS, [b"second"])
+        wait_for(lambda: b"second" in wire.delivered, "the delivery")
+        intake.taken(queue.taken(None))
+        assert (len(queue.offers), wire.acknowledged) == (1, [])
+        queue.full = False
+        intake.taken([])
+        assert queue.wait(2)[1].payload == b"second"
+        assert (wire.connections, intake.counters()["packs_dropped"]) == (1, 0)
+
+
+def test_what_comes_to_a_line_long_full_is_left_and_comes_again(broker: Mosquitto, tmp_path: Path) -> None:
+    queue = FakeQueue()
+    with wire_to(broker.port) as wire, taking(tmp_path, wire.port, queue, unread_s=0) as intake:
         with publishing(broker.port) as node:
             publish_all(node, READINGS, [b"first"])
             queue.wait(1)
