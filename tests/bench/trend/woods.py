@@ -3,7 +3,9 @@
 Simulated doors in which no joint fails; how fast their wood follows the air, what the far face breathes, how
 far it lags, how damp it was glued and how deep its joints are anchored are drawn anew for each. Prints of the
 droop, a turn and a mean opening how many 95 % intervals of the rate hold the truth; with `--watch` also how
-often each was alarmed, every time for nothing. Invented data.
+often each was alarmed, every time for nothing; with `--spoil` the same with each of `spoilt.SPOILS` done to
+the readings. The alarms are the series' own: of one that rests on a gauge in doubt the service says nothing
+but the doubt. Invented data.
 """
 
 import argparse
@@ -24,11 +26,13 @@ from server.inspection.line import drawn_line
 from server.inspection.moisture import moisture_of
 from server.inspection.series import made_series
 from server.inspection.spans import trended_gauges
+from server.inspection.values import DoorInputs
 from server.inspection.watching import daily_of
 from server.trend.refit import refit
 from server.trend.series import DAYS_PER_YEAR
 from server.trend.watch import watch
 from tests.bench.inspection.meter import HUNG, HUNG_MS, read_of
+from tests.bench.trend.spoilt import SPOILS
 from tests.bench.truths import Truth
 
 SETTLED, STEP_S = 90, 10_800
@@ -68,12 +72,14 @@ class Asked:
     seed: int
     years: Sequence[float]
     is_watched: bool = False
+    spoils: Sequence[str] = ("nothing",)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
     """What was said of a series after some years, a year; None where no rate was told."""
 
+    spoil: str
     key: str
     years: float
     truth: float
@@ -85,33 +91,36 @@ class Answer:
 
 def answers(asked: Asked) -> list[Answer]:
     """A door's answers after so many years each, by the full estimator."""
-    name, years = asked.door, asked.years
     made = DrawnWood(
-        door=name,
+        door=asked.door,
         seed=asked.seed,
         start_ms=HUNG_MS,
-        years=max(years),
+        years=max(asked.years),
         opening="none",
         vary=True,
         history_step_s=STEP_S,
     )
-    built = read_door(example_text(name, hung=HUNG), where=f"{name}.toml").built
+    built = read_door(example_text(asked.door, hung=HUNG), where=f"{asked.door}.toml").built
     inputs, truth = read_of(made, built), made.truth()
-    line = drawn_line(inputs, trended_gauges(built))
+    return [one for spoil in asked.spoils for one in _answered(asked, spoil, SPOILS[spoil](inputs), truth)]
+
+
+def _answered(asked: Asked, spoil: str, inputs: DoorInputs, truth: Truth) -> list[Answer]:
+    line = drawn_line(inputs, trended_gauges(inputs.door.built))
     found = []
     for one in made_series(inputs, line, moisture_of(inputs, line)):
         daily = daily_of(inputs, one)
         if one.key not in KEYS or daily is None:
             continue
         alarms = len(watch(daily, one.facts)) if asked.is_watched else None
-        for some in years:
+        for some in asked.years:
             last = min(round(some * DAYS_PER_YEAR), int(daily.day[-1])) - 1
             told = refit(daily, one.facts, through=last)
             half = np.nan if told.interval is None else told.interval.half_width
             stays = truth.stays(one.key)
             grown = float(stays[last] - stays[SETTLED]) / (last - SETTLED) * DAYS_PER_YEAR
-            answer = Answer(key=one.key, years=some, truth=grown, rate=told.rate, half=half)
-            found.append(replace(answer, alarms=alarms) if some == max(years) else answer)
+            answer = Answer(spoil=spoil, key=one.key, years=some, truth=grown, rate=told.rate, half=half)
+            found.append(replace(answer, alarms=alarms) if some == max(asked.years) else answer)
     return found
 
 
@@ -139,23 +148,36 @@ def main() -> int:
     parser.add_argument("--first-seed", type=int, default=1)
     parser.add_argument("--years", type=float, nargs="+", default=[2.0, 3.0, 6.0])
     parser.add_argument("--watch", action="store_true")
+    parser.add_argument("--spoil", action="store_true")
     given = parser.parse_args()
     seeds = range(given.first_seed, given.first_seed + given.doors)
     asked = [
-        Asked(door=("north", "south")[seed % 2], seed=seed, years=given.years, is_watched=given.watch)
+        Asked(
+            door=("north", "south")[seed % 2],
+            seed=seed,
+            years=given.years,
+            is_watched=given.watch,
+            spoils=tuple(SPOILS) if given.spoil else ("nothing",),
+        )
         for seed in seeds
     ]
     with ProcessPoolExecutor(2) as pool:
         found = [one for some in pool.map(answers, asked) for one in some]
+    for spoil in asked[0].spoils:
+        sys.stdout.write(f"{spoil}:\n")
+        _print([one for one in found if one.spoil == spoil], given.years)
+    return 0
+
+
+def _print(found: Sequence[Answer], years: Sequence[float]) -> None:
     for key in KEYS:
-        for years in given.years:
-            some = [one for one in found if (one.key, one.years) == (key, years)]
-            sys.stdout.write(f"{key:19} {years:g} y: {summed(some)}\n")
+        for each in years:
+            some = [one for one in found if (one.key, one.years) == (key, each)]
+            sys.stdout.write(f"{key:19} {each:g} y: {summed(some)}\n")
         false = [one.alarms for one in found if one.key == key and one.alarms is not None]
         if false:
-            door_years = len(false) * (max(given.years) - 1)
+            door_years = len(false) * (max(years) - 1)
             sys.stdout.write(f"{key:19} {sum(false)} false alarms in {door_years:g} watched years\n")
-    return 0
 
 
 if __name__ == "__main__":
