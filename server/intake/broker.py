@@ -30,8 +30,8 @@ SHARED = f"$share/hangtrue/{READINGS}"  # each goes to one of the collectors tha
 KEEP_ALIVE_S, SESSION_S, RECEIVE_MAXIMUM = 30, 2_592_000, 200
 CONNECT_S = 5.0
 # A broker may send more than it was asked to (mosquitto 2.0.11 does). While the line is full nothing is read,
-# so that it must wait; after so long, as when the store fails for an hour, what comes is read and left, for
-# the answers to our pings come the same way, and is asked for again once there is room.
+# so that it must wait; once it has been full without a break for so long, as when the store fails for an
+# hour, what comes is read and left, for the answers to our pings come the same way, and is asked for again.
 UNREAD_S = 10.0
 OLD_VERSION = 0x84  # the answer of a broker that has 3.1.1 alone; paho makes it of that version's 1
 COUNTERS = (
@@ -245,7 +245,7 @@ class BrokerIntake:
         self._counters["connections"] = 1  # who waits for it may count on what is published from now on
 
     def _may_read(self) -> bool:
-        now_s, is_full = time.monotonic(), self._queue.is_full() and not self._is_held
+        now_s, is_full = time.monotonic(), self._queue.is_full()
         self._full_since_s = min(self._full_since_s, now_s) if is_full else float("inf")
         self._leaves = now_s - self._full_since_s >= self._unread_s
         return self._leaves or not is_full

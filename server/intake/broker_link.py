@@ -82,9 +82,13 @@ class Link:
         self._thread.join(STOP_S)
 
     def acknowledge(self, packet_ids: Sequence[int]) -> None:
-        """Acknowledge these on the present connection, in this order, behind what was published before."""
-        if self._wire is not None and packet_ids:
-            self._wire.acknowledge(b"".join(map(write_puback, packet_ids)))
+        """Acknowledge these on the present connection, in this order, behind what was published before.
+
+        With none it is but told to look again whether it may read.
+        """
+        if self._wire is not None:
+            if packet_ids:
+                self._wire.acknowledge(b"".join(map(write_puback, packet_ids)))
             self._ring()
 
     def cut(self) -> None:

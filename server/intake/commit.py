@@ -4,7 +4,9 @@ from collections.abc import Callable, Iterator, Sequence, Set
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import partial
 from itertools import chain
+from typing import TypeVar
 
 from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DBAPIError
@@ -18,13 +20,16 @@ from server.intake.storing import (
     Added,
     JournalIds,
     SomeStoredError,
-    is_crossed,
+    is_deadlock,
     store_each,
     store_whole,
 )
 from server.intake.values import Offer, Taken
 from server.readings import journals, quarantine
 from server.readings.months import Month, ensure_months
+
+T = TypeVar("T")
+DEADLOCKS = 3  # in a row, before it is the store that fails
 
 
 @dataclass(slots=True, kw_only=True)
@@ -69,13 +74,7 @@ class Committer:
 
         Raises DBAPIError when the store fails: then nothing of the group is stored.
         """
-        try:
-            return self._commit_once(offers)
-        except DBAPIError as fault:
-            if not is_crossed(fault):
-                raise
-            self._expects_again = True  # what another collector stores at this moment is ours too
-            return self._commit_once(offers)
+        return _past_deadlocks(partial(self._commit_once, offers))
 
     def _commit_once(self, offers: Sequence[Offer]) -> Outcome:
         now = datetime.fromtimestamp(self._clock_ms() / 1000, UTC)
@@ -144,6 +143,9 @@ class Committer:
 
         None when it is not held any more, or only counted. Raises DBAPIError when the store fails.
         """
+        return _past_deadlocks(partial(self._replay_once, held))
+
+    def _replay_once(self, held: quarantine.Held) -> "Replayed | None":
         now = datetime.fromtimestamp(self._clock_ms() / 1000, UTC)
         with self._engine.connect() as connection:
             payload = quarantine.payload_of(connection, held.id, now=now)
@@ -165,7 +167,8 @@ class Committer:
         return _replayed(fate, added)
 
     def _ids(self, connection: Connection, keys: Set[journals.JournalKey], now: datetime) -> JournalIds:
-        if keys <= self._journal_ids.keys():
+        # on PostgreSQL each time: while this process runs another may restore the database, and number anew
+        if connection.dialect.name == "sqlite" and keys <= self._journal_ids.keys():
             return {key: self._journal_ids[key] for key in keys}
         return journals.journal_ids(connection, keys, now=now)
 
@@ -190,6 +193,17 @@ class Committer:
                 if journal_id is not None:
                     keep_journal(connection, one, journal_id=journal_id)
         keep_heard(connection, heard)
+
+
+def _past_deadlocks(step: Callable[[], T]) -> T:
+    """Do it again where it was ended because another collector stores the same at this moment."""
+    for _ in range(DEADLOCKS):
+        try:
+            return step()
+        except DBAPIError as fault:
+            if not is_deadlock(fault):
+                raise
+    return step()
 
 
 def _journal_keys(judged: Sequence[Judged]) -> set[journals.JournalKey]:

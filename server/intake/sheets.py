@@ -1,4 +1,4 @@
-"""A group that is nothing but ordinary packs, read and stored as columns; any other goes pack by pack."""
+"""A group of nothing but ordinary packs, read and stored as columns; in any other each is read by itself."""
 
 import logging
 from collections.abc import Mapping, Sequence

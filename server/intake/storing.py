@@ -1,4 +1,4 @@
-"""What a group of sound packs adds to the store: all at once where all is new, else pack by pack."""
+"""What a group of sound packs adds to the store: all at once where all is new, else by smaller groups."""
 
 import logging
 from collections.abc import Iterator, Mapping, Sequence
@@ -19,6 +19,7 @@ from server.readings import clock_fixes, journals
 from server.readings.write import Batch, Days, Row, are_stored, insert_new, mark_dirty
 
 log = logging.getLogger("hangtrue.intake")
+FEW = 32
 JournalIds = Mapping[journals.JournalKey, int]
 _SEQ, _T_MS = itemgetter(0), itemgetter(1)
 
@@ -52,7 +53,7 @@ def store_whole(connection: Connection, sound: Sequence[Sound], ids: JournalIds)
 def store_each(
     connection: Connection, sound: Sequence[Sound], ids: JournalIds, enrolment: Enrolment
 ) -> list[Added | Unsound]:
-    """Store what of a group is not stored yet, pack by pack; what each added, or why it may not be stored.
+    """Store what of a group is not stored yet; what each pack added, or why it may not be stored.
 
     The journals are held from the first: what is compared must not come in meanwhile by another collector.
     """
@@ -69,7 +70,7 @@ def insert_all_new(connection: Connection, batch: Batch) -> None:
     """Insert rows that are all new. Raises SomeStoredError where they are not, or are at fault."""
     try:
         new = insert_new(connection, batch)
-    except Exception as fault:  # the loop that must live on: whose fault it is shows pack by pack
+    except Exception as fault:  # the loop that must live on: whose fault it is shows in smaller groups
         if is_store_failing(fault):
             raise
         raise SomeStoredError from fault
@@ -82,7 +83,7 @@ def is_store_failing(fault: Exception) -> bool:
     return isinstance(fault, DBAPIError) and not isinstance(fault, IntegrityError | DataError)
 
 
-def is_crossed(fault: DBAPIError) -> bool:
+def is_deadlock(fault: DBAPIError) -> bool:
     """Whether this transaction and another each waited for the other, and this one was ended for it.
 
     Source: PostgreSQL manual, appendix A: 40P01 deadlock_detected.
@@ -114,15 +115,16 @@ def _store_part(
 ) -> list[Added | Unsound]:
     """What each of these adds; where they do not go together, each half by itself, one after the other.
 
-    So a fault among many, or packs that came on two connections, cost a few rounds and not one a pack.
+    So a fault among many, or packs that came on two connections, cost a few rounds and not one a pack. A few
+    packs go one by one: where many are at fault, halving them further would only ask again.
     """
     again = known(connection, [(one.pack, _journal_id(one, ids)) for one in kept])
     fresh = [one for one, is_known in zip(kept, again, strict=True) if not is_known]
     results: Iterator[Added | Unsound]
-    if len(fresh) == 1:
-        results = iter([_store_one(connection, fresh[0], ids, enrolment)])
-    elif (together := _store_together(connection, fresh, ids)) is not None:
+    if (together := _store_together(connection, fresh, ids)) is not None:
         results = iter(together)
+    elif len(fresh) <= FEW:
+        results = iter([_store_one(connection, one, ids, enrolment) for one in fresh])
     else:
         half = len(fresh) // 2
         parts = (fresh[:half], fresh[half:])

@@ -179,7 +179,8 @@ def serve(settings: Settings, *, clock: Clock, say: Callable[[str], None]) -> No
         say(
             f"readings: {service.intake.host}:{service.intake.port}   pages: http://{service.pages.host}:{service.pages.port}/"
         )
-        service.back_ups.make_if_due()
+        if not stop.is_set():
+            service.back_ups.make_if_due()
         # Boxes that went on without us send first what waits; then they and their doors are judged.
         if not stop.wait(FIRST_LOOK_S):
             service.look("--due")

@@ -2,14 +2,22 @@
 
 import signal
 import threading
+from types import FrameType
 
 
 def stop_asked() -> threading.Event:
-    """An event that SIGTERM and SIGINT set from now on.
+    """An event that SIGTERM and SIGINT set from now on; a second of the same kind does what it did before.
 
-    Asked for before anything is opened: who is told to stop while it starts ends what it has started.
+    Asked for before anything is opened: who is told to stop while it starts ends what it has started. Who
+    waits then for a database that does not answer is ended by the second.
     """
     asked = threading.Event()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: asked.set())
+
+    def hear(number: int, _frame: FrameType | None) -> None:
+        asked.set()
+        signal.signal(number, before[number])
+
+    before = {int(each): signal.getsignal(each) for each in (signal.SIGTERM, signal.SIGINT)}
+    for each in before:
+        signal.signal(each, hear)
     return asked

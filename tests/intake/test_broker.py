@@ -320,19 +320,20 @@ def test_a_full_line_is_not_read_and_the_broker_waits(broker: Mosquitto, tmp_pat
 
 def test_what_comes_to_a_line_long_full_is_left_and_comes_again(broker: Mosquitto, tmp_path: Path) -> None:
     queue = FakeQueue()
-    with wire_to(broker.port) as wire, taking(tmp_path, wire.port, queue, unread_s=0) as intake:
+    with wire_to(broker.port) as wire, taking(tmp_path, wire.port, queue, unread_s=0.3) as intake:
         with publishing(broker.port) as node:
             publish_all(node, READINGS, [b"first"])
             queue.wait(1)
             queue.full = True
             publish_all(node, READINGS, [b"second"])
-        wait_for(lambda: wire.delivered == [b"first", b"second"], "the delivery")
-        wait_for(lambda: intake.counters()["packs"] == 1, "it to be left")
+            publish_all(node, READINGS, [b"third"], qos=0)
+        wait_for(lambda: intake.counters()["packs_dropped"] == 1, "what follows the second to be left")
         intake.taken(queue.taken(None))
-        assert (len(queue.offers), wire.acknowledged) == (1, [])
+        assert (len(queue.offers), wire.acknowledged, wire.connections) == (1, [], 1)
         queue.full = False
         intake.taken([])
         wait_for(lambda: queue.offers[-1].payload == b"second", "the second to come again")
+        assert wire.connections == 2
         intake.taken([Taken(token=queue.offers[-1].token, code=None)])
         wait_for(lambda: wire.acknowledged[-1:] == [b"second"], "its acknowledgement")
 

@@ -2,9 +2,11 @@
 
 import socket
 import threading
+import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from typing import Any
 
 import paho.mqtt.client as mqtt
 import pytest
@@ -81,7 +83,7 @@ class Broker:
 
 @contextmanager
 def linked(
-    pieces: list[Sequence[bytes]], arrived: Callable[[Sequence[Came]], None]
+    pieces: list[Sequence[bytes]], arrived: Callable[[Sequence[Came]], None], **more: Any
 ) -> Iterator[tuple[Link, Broker, mqtt.Client]]:
     with socket.create_server(("127.0.0.1", 0)) as server:
         broker = Broker(server, pieces)
@@ -91,7 +93,8 @@ def linked(
             CallbackAPIVersion.VERSION2, "us", protocol=MQTTProtocolVersion.MQTTv5, manual_ack=True
         )
         client.connect_async("127.0.0.1", server.getsockname()[1])
-        link = Link(client, wiring=Wiring(None), arrived=arrived, failed=lambda: None, first_retry_s=0.01)
+        parts: dict[str, Any] = {"arrived": arrived, "failed": lambda: None, "first_retry_s": 0.01, **more}
+        link = Link(client, wiring=Wiring(None), **parts)
         link.start()
         try:
             yield link, broker, client
@@ -172,6 +175,28 @@ def test_what_cannot_be_taken_is_asked_for_again(caplog: pytest.LogCaptureFixtur
         wait_for(lambda: len(taken) >= len(TOLD), "the second time")
     assert taken == TOLD
     assert "it is asked for again" in caplog.text
+
+
+def test_what_may_not_be_read_yet_stays_where_it_is_and_the_thread_rests() -> None:
+    lots: list[Sequence[Came]] = []
+    asked: list[float] = []
+
+    def may_read() -> bool:
+        asked.append(time.monotonic())
+        return not lots or room.is_set()
+
+    room = threading.Event()
+    with linked([[STREAM]], lots.append, may_read=may_read) as (link, broker, _client):
+        wait_for(lambda: lots, "the first read")
+        link.cut()
+        broker.pieces.append([STREAM])
+        wait_for(lambda: broker.connections == 2, "another connection")
+        told, before = len(lots), len(asked)
+        time.sleep(0.3)
+        assert (len(lots), len(asked) - before < 20) == (told, True)
+        room.set()
+        link.acknowledge([])
+        wait_for(lambda: sum(map(len, lots)) >= 2 * len(TOLD), "the rest")
 
 
 @pytest.mark.parametrize("bad", [b"\x36\x03\x00\x00\x01", b"\x30\xff\xff\xff\xff\x01", b"\x61\x00"])

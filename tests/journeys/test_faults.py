@@ -184,7 +184,8 @@ def test_asked_to_stop_while_it_starts_it_leaves_in_order(tmp_path: Path) -> Non
     try:
         until((tmp_path / "state" / "service.lock").exists, "its first step", every_s=0.002)
     finally:
-        assert end(child) == 0, yard.log.read_text("utf-8")
+        code = end(child)
+    assert code == 0, yard.log.read_text("utf-8")
 
 
 def test_backed_up_under_load_restored_elsewhere_and_filled_by_the_node(

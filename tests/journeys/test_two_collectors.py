@@ -25,7 +25,7 @@ def second_yard(way: Way, folder: Path) -> Yard:
 
 
 def start_second(second: Yard) -> subprocess.Popen[str]:
-    """The second collector, once it takes packs; from there on it ends in order when it is asked to."""
+    """The second collector, once it has begun; from there on it ends in order when it is asked to."""
     child = start(SCRIPTS / "hangtrue", "--config", second.config, "collect", log=second.log)
     said = first_line(child)
     if not said.startswith("collector 2: "):

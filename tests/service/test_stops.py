@@ -25,3 +25,14 @@ def test_a_signal_asks(number: int) -> None:
     assert not stop.is_set()
     os.kill(os.getpid(), number)
     assert stop.wait(5)
+
+
+@pytest.mark.parametrize("number", ASKED_BY)
+def test_a_second_does_what_it_did_before(number: int) -> None:
+    heard: list[int] = []
+    signal.signal(number, lambda each, _: heard.append(each))
+    stop_asked()
+    os.kill(os.getpid(), number)
+    assert heard == []
+    os.kill(os.getpid(), number)
+    assert heard == [number]

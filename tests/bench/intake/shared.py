@@ -1,6 +1,6 @@
 """Two collectors on a shared subscription, each with its own connection to PostgreSQL, against one.
 
-Of one node, whose journal one commit at a time may write, and of several. Beside the ratio: what all that
+Of one node, whose stored runs one commit at a time may merge, and of several. Beside the ratio: what all that
 ran used of all processors, for where they are all used more collectors cannot do more. Needs
 HANGTRUE_TEST_POSTGRES, a server's URL.
 """
