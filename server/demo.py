@@ -34,7 +34,7 @@ from server.readings.kept import instants_stored, readings_stored
 from server.readings.rollup import dirty_days
 from server.service import children
 from server.service.run import Service, running
-from server.service.stops import stop_asked
+from server.service.stops import only_asks, stop_asked
 from server.service.trials import look_at_trials
 from server.trials.example import EXAMPLE
 from server.trials.store import declare, list_trials, seal_trial, seals
@@ -112,6 +112,7 @@ def _run(options: DemoOptions, clock: Clock, stop: threading.Event, say: Say) ->
         yard = _yard(options, folder, clock)
         settings = _settings(folder, options.port)
         service = opened.enter_context(running(settings, clock=clock, invented=True))
+        only_asks(stop)
         say(f"Saltmarsh Yard, two invented doors. Open {service.base_url}/")
         (folder / "hangtrue.toml").write_text(
             f'state_dir = "{settings.state_dir}"\n[pages]\nbase_url = "{service.base_url}"\n', "utf-8"

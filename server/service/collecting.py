@@ -10,7 +10,7 @@ from server.database import check_reachable, open_engine
 from server.errors import SettingsError
 from server.service.intakes import Intake
 from server.service.lock import only_service
-from server.service.stops import stop_asked
+from server.service.stops import only_asks, stop_asked
 
 
 def collect(settings: Settings, *, clock: Clock, say: Callable[[str], None]) -> None:
@@ -31,5 +31,6 @@ def collect(settings: Settings, *, clock: Clock, say: Callable[[str], None]) -> 
         schema.check(engine)
         way_in = Intake(settings, clock=clock)
         opened.enter_context(way_in.opened(engine, None))
+        only_asks(stop)
         say(f"collector {settings.broker.collector}: {way_in.address.host}:{way_in.address.port}")
         stop.wait()

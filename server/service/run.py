@@ -33,7 +33,7 @@ from server.service.house import facts_of, house_findings
 from server.service.intakes import Intake
 from server.service.lock import only_on, only_service
 from server.service.ports import bind
-from server.service.stops import stop_asked
+from server.service.stops import only_asks, stop_asked
 
 log = logging.getLogger("hangtrue.service")
 TELL_S, LOOK_FOR_NEW_S, LOOK_FOR_REVOKED_S = 1.0, 30.0, 1.0
@@ -175,6 +175,7 @@ def serve(settings: Settings, *, clock: Clock, say: Callable[[str], None]) -> No
     """Run until SIGTERM or SIGINT."""
     stop = stop_asked()
     with running(settings, clock=clock) as service, _nightly(service):
+        only_asks(stop)
         signal.signal(signal.SIGHUP, lambda *_: service.way_in.renew_certificate())
         say(
             f"readings: {service.intake.host}:{service.intake.port}   pages: http://{service.pages.host}:{service.pages.port}/"

@@ -6,9 +6,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from server.service.stops import stop_asked
-
-ASKED_BY = (signal.SIGTERM, signal.SIGINT)
+from server.service.stops import ASKED_BY, only_asks, stop_asked
 
 
 @pytest.fixture(autouse=True)
@@ -24,6 +22,15 @@ def test_a_signal_asks(number: int) -> None:
     stop = stop_asked()
     assert not stop.is_set()
     os.kill(os.getpid(), number)
+    assert stop.wait(5)
+
+
+@pytest.mark.parametrize("number", ASKED_BY)
+def test_what_runs_is_asked_however_often(number: int) -> None:
+    stop = stop_asked()
+    only_asks(stop)
+    for _ in range(3):
+        os.kill(os.getpid(), number)
     assert stop.wait(5)
 
 
