@@ -251,7 +251,7 @@ class BrokerIntake:
         return self._leaves or not is_full
 
     def _arrived(self, lot: Sequence[Came]) -> None:
-        """Put a lot in line: one look at the clock and at the line, for it is but what one read gave."""
+        """Put a lot in line, with one look at the clock, for it is but what one read gave."""
         if self._is_held:
             return
         now_ms, generation = self._clock_ms(), self._generation

@@ -3,7 +3,6 @@
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from time import monotonic, sleep
 from typing import Any
 
 import pytest
@@ -18,6 +17,7 @@ from server.intake.statements import Stater
 from server.intake.storing import Added, store_each
 from server.intake.values import DownlinkValue, Offer
 from server.readings import journals
+from tests.fakes.intake import wait_for
 from tests.intake.test_storing import NOW, Bench
 from tests.intake.yard import ARRIVAL_MS, JOURNAL, north_pack, offer
 
@@ -27,13 +27,6 @@ HAS_PUT_IN = (
     "SELECT count(*) FROM pg_locks WHERE relation = CAST(:table AS regclass) AND mode = 'RowExclusiveLock'"
 )
 KNOWN = 1 + LEARN_AFTER  # the first number of a pack whose form the other knows
-
-
-def until(there: Callable[[], bool]) -> None:
-    end_s = monotonic() + 20
-    while not there():
-        assert monotonic() < end_s
-        sleep(0.005)
 
 
 class Other:
@@ -96,7 +89,7 @@ def waits_for(connection: Connection, engine: Engine) -> None:
         with engine.connect() as looking:
             return bool(looking.execute(text(WAITS), {"holder": holder}).scalar())
 
-    until(waits)
+    wait_for(waits, "somebody to wait")
 
 
 def has_put_in(engine: Engine) -> bool:
@@ -109,7 +102,7 @@ def offers(seqs: Sequence[int]) -> list[Offer]:
     return [offer(north_pack(seq)) for seq in seqs]
 
 
-@pytest.mark.parametrize("packs", [1, 8], ids=["pack by pack", "as columns"])
+@pytest.mark.parametrize("packs", [1, 8], ids=["by packs", "as columns"])
 def test_readings_are_put_in_while_another_has_the_journal(
     engine: Engine, bench: Bench, other: Other, packs: int
 ) -> None:

@@ -7,10 +7,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.inspection.values import DoorInputs, GaugeDays
+from server.trend.series import DAYS_PER_YEAR
 
 FloatArray = NDArray[np.float64]
 Spoil = Callable[[DoorInputs], DoorInputs]
-YEAR = 365.25
 
 
 def _humidity(change: Callable[[FloatArray, FloatArray], FloatArray]) -> Spoil:
@@ -44,19 +44,22 @@ def _bumped(gauge: str, mm: float) -> Spoil:
 
     def spoil(inputs: DoorInputs) -> DoorInputs:
         one = inputs.gauges[gauge]
-        moved = replace(one, median=one.median + mm * (inputs.day > 1.3 * YEAR))
+        moved = replace(one, median=one.median + mm * (inputs.day > 1.3 * DAYS_PER_YEAR))
         return replace(inputs, gauges={**inputs.gauges, gauge: moved})
 
     return spoil
 
 
+AS_THEY_ARE = "as they are"
 SPOILS: Mapping[str, Spoil] = {
-    "nothing": lambda inputs: inputs,
-    "humidity reads 1 % more each year": _humidity(lambda day, rh: rh + day / YEAR),
-    "humidity reads 4 % more from 1.5 years on": _humidity(lambda day, rh: rh + 4.0 * (day > 1.5 * YEAR)),
+    AS_THEY_ARE: lambda inputs: inputs,
+    "humidity reads 1 % more each year": _humidity(lambda day, rh: rh + day / DAYS_PER_YEAR),
+    "humidity reads 4 % more from 1.5 years on": _humidity(
+        lambda day, rh: rh + 4.0 * (day > 1.5 * DAYS_PER_YEAR)
+    ),
     "humidity reads 0.9 of its way from 50 %": _humidity(lambda _, rh: 50.0 + 0.9 * (rh - 50.0)),
-    "120 days without air": _away(400, 520, gauges=False),
-    "90 days without anything": _away(400, 490, gauges=True),
+    "119 days without air": _away(400, 520, gauges=False),
+    "89 days without anything": _away(400, 490, gauges=True),
     "head-latch knocked by 0.15 mm": _bumped("head-latch", 0.15),
     "lock-hinge-top knocked by 0.02 mm": _bumped("lock-hinge-top", 0.02),
 }

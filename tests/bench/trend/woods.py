@@ -32,7 +32,7 @@ from server.trend.refit import refit
 from server.trend.series import DAYS_PER_YEAR
 from server.trend.watch import watch
 from tests.bench.inspection.meter import HUNG, HUNG_MS, read_of
-from tests.bench.trend.spoilt import SPOILS
+from tests.bench.trend.spoilt import AS_THEY_ARE, SPOILS
 from tests.bench.truths import Truth
 
 SETTLED, STEP_S = 90, 10_800
@@ -72,7 +72,7 @@ class Asked:
     seed: int
     years: Sequence[float]
     is_watched: bool = False
-    spoils: Sequence[str] = ("nothing",)
+    spoils: Sequence[str] = (AS_THEY_ARE,)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -157,7 +157,7 @@ def main() -> int:
             seed=seed,
             years=given.years,
             is_watched=given.watch,
-            spoils=tuple(SPOILS) if given.spoil else ("nothing",),
+            spoils=tuple(SPOILS) if given.spoil else (AS_THEY_ARE,),
         )
         for seed in seeds
     ]
